@@ -1,0 +1,21 @@
+// Package modbus watches drives over Modbus TCP: it polls their status, pulls
+// each finished recording from the trigger outwards, hands it to the Keeper,
+// and arms the recorder again where that is allowed.
+package modbus
+
+import "faultkeep/configs/strict"
+
+// Config is one drive of the config file.
+type Config struct {
+	Name        string          `yaml:"name"`        // unique; part of every capture's ID
+	Title       string          `yaml:"title"`       // as people call it
+	Address     string          `yaml:"address"`     // host:port; port 502 where left out
+	Unit        uint8           `yaml:"unit"`        // Modbus unit identifier, 1 where left out
+	Map         string          `yaml:"map"`         // file beside the config, or builtin:NAME
+	Faults      []string        `yaml:"faults"`      // fault tables, looked up in order; builtin:NAME or file
+	Poll        strict.Duration `yaml:"poll"`        // time between status polls
+	Timeout     strict.Duration `yaml:"timeout"`     // longest wait for one answer
+	Connections int             `yaml:"connections"` // at once to this address; 0: as the map says
+	ResetAfter  strict.Duration `yaml:"reset_after"` // how soon the plant resets a fault, if known
+	Allow       []string        `yaml:"allow"`       // kinds of writes: page, arm
+}
