@@ -33,6 +33,17 @@ type Alert struct {
 	Text     string    `json:"text"` // one sentence a technician understands at 3 a.m.
 }
 
+// Message is one alert on its way to one sink. It stays in the outbox until
+// that sink accepted it, or it was set aside as refused for good.
+type Message struct {
+	Seq       uint64    `json:"seq"`  // order within its sink
+	Sink      string    `json:"sink"` // name in the config
+	Alert     Alert     `json:"alert"`
+	Tries     int       `json:"tries"`                // attempts that failed so far
+	Next      time.Time `json:"next,omitzero"`        // not to be tried before; zero: at once
+	LastError string    `json:"last_error,omitempty"` // why the last attempt failed
+}
+
 // Miss is a fault that was seen, with no recording kept.
 type Miss struct {
 	Time   time.Time `json:"time"`
