@@ -1,0 +1,399 @@
+package link
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"os"
+	"sync"
+	"time"
+
+	"faultkeep/sources/modbus/regmap"
+)
+
+// Idle is how long a connection beyond the first one is kept without work.
+const Idle = 10 * time.Second
+
+var errClosed = errors.New("the endpoint was closed")
+
+// Endpoint shares few links to one address among the drives behind it. It is
+// safe for concurrent use: every request waits for its turn, units take turns
+// in circle, and the requests of one unit go in their order. So the pull of
+// one drive interleaves with the polls of its neighbours.
+//
+// A second and further connection is made only for a unit that has several
+// requests waiting at once, and closed again after Idle.
+//
+// A link that failed is closed; the next request dials again. Failures to
+// reach the endpoint hold it off (see Held) for all, a unit that doesn't
+// answer is held off alone. All errors come out of Classify.
+type Endpoint struct {
+	name        string
+	dial        Dial
+	connections int
+	gap         time.Duration
+	ctx         context.Context // ends with Close
+	cancel      context.CancelFunc
+	work        sync.WaitGroup // requests and dialling under way
+
+	mu      sync.Mutex
+	units   map[uint8]*unit
+	circle  []*unit // units with requests waiting, next one first
+	idle    []*conn // last used last
+	open    int     // links there are, idle or busy
+	dialing bool
+	first   *hold // of dialling while there is no link, and of links that never worked
+	extra   *hold // of dialling while there is one
+	sweeper *time.Timer
+	closed  bool
+}
+
+// unit is one drive behind the endpoint.
+type unit struct {
+	id      uint8
+	waiting []*waiter
+	busy    int // requests under way
+	hold    *hold
+}
+
+type waiter struct {
+	unit *unit
+	turn chan turn // capacity 1
+}
+
+// turn is a link to use, or the reason why there is none.
+type turn struct {
+	conn *conn
+	err  error
+}
+
+type conn struct {
+	link   Link
+	proven bool      // it has answered at least once
+	since  time.Time // end of the last request
+}
+
+// NewEndpoint shares up to connections links made by dial. name is the
+// address as errors show it; gap is the least time from the end of a request
+// to the next one on the same connection.
+func NewEndpoint(name string, dial Dial, connections int, gap time.Duration) *Endpoint {
+	ctx, cancel := context.WithCancel(context.Background())
+	return &Endpoint{name: name, dial: dial, connections: max(1, connections), gap: gap, ctx: ctx, cancel: cancel,
+		units: map[uint8]*unit{}, first: newHold(), extra: newHold()}
+}
+
+// Read reads registers or bits, as Link does.
+func (e *Endpoint) Read(ctx context.Context, unit uint8, r regmap.Read) (out []byte, err error) {
+	err = e.do(ctx, unit, func(l Link) error {
+		out, err = l.Read(ctx, unit, r)
+		return err
+	})
+	if err != nil {
+		return nil, Classify(e.object(unit), opRead(r), err)
+	}
+	return out, nil
+}
+
+// ReadFile reads registers of a file, as Link does.
+func (e *Endpoint) ReadFile(ctx context.Context, unit uint8, file, record, words uint16) (out []byte, err error) {
+	err = e.do(ctx, unit, func(l Link) error {
+		out, err = l.ReadFile(ctx, unit, file, record, words)
+		return err
+	})
+	if err != nil {
+		return nil, Classify(e.object(unit), opFile(fileRef{file, record, words}), err)
+	}
+	return out, nil
+}
+
+// Quiet is how long a unit is still left alone because it, or the endpoint,
+// doesn't answer; 0 when it may be asked.
+func (e *Endpoint) Quiet(unit uint8) time.Duration {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	until := time.Time{}
+	if u := e.units[unit]; u != nil && u.hold.held() != nil {
+		until = u.hold.until
+	}
+	if h := e.first.held(); h != nil && e.open == 0 && h.Until.After(until) {
+		until = h.Until
+	}
+	return max(0, time.Until(until))
+}
+
+// Close ends all that waits and closes the links. It returns when the
+// requests under way are done, each bounded by its timeout.
+func (e *Endpoint) Close() error {
+	e.mu.Lock()
+	if e.closed {
+		e.mu.Unlock()
+		return nil
+	}
+	e.closed = true
+	e.cancel()
+	if e.sweeper != nil {
+		e.sweeper.Stop()
+	}
+	e.refuse(nil, errClosed)
+	idle := e.idle
+	e.idle = nil
+	e.open -= len(idle)
+	e.mu.Unlock()
+	var errs []error
+	for _, c := range idle {
+		errs = append(errs, c.link.Close())
+	}
+	e.work.Wait()
+	return errors.Join(errs...)
+}
+
+func (e *Endpoint) object(unit uint8) string { return fmt.Sprintf("%s unit %d", e.name, unit) }
+
+// do runs one request when it is its turn.
+func (e *Endpoint) do(ctx context.Context, id uint8, request func(Link) error) error {
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	e.mu.Lock()
+	if e.closed {
+		e.mu.Unlock()
+		return errClosed
+	}
+	e.work.Add(1)
+	defer e.work.Done()
+	u := e.units[id]
+	if u == nil {
+		u = &unit{id: id}
+		e.units[id] = u
+	}
+	if h := u.hold.held(); h != nil {
+		e.mu.Unlock()
+		return h
+	}
+	w := &waiter{unit: u, turn: make(chan turn, 1)}
+	if len(u.waiting) == 0 {
+		e.circle = append(e.circle, u)
+	}
+	u.waiting = append(u.waiting, w)
+	e.dispatch()
+	e.mu.Unlock()
+
+	var t turn
+	select {
+	case t = <-w.turn:
+	case <-ctx.Done():
+		if e.leave(w) {
+			return ctx.Err()
+		}
+		t = <-w.turn
+	}
+	if t.err != nil {
+		return t.err
+	}
+	err := pause(ctx, time.Until(t.conn.since.Add(e.gap)))
+	if err != nil {
+		err = &unsent{err}
+	} else {
+		err = request(t.conn.link)
+	}
+	e.release(ctx, u, t.conn, err)
+	return err
+}
+
+func pause(ctx context.Context, d time.Duration) error {
+	if d <= 0 {
+		return ctx.Err()
+	}
+	t := time.NewTimer(d)
+	defer t.Stop()
+	select {
+	case <-t.C:
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+// leave takes a waiter out of the queue; false where its turn has come.
+func (e *Endpoint) leave(w *waiter) bool {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	u := w.unit
+	for i := range u.waiting {
+		if u.waiting[i] == w {
+			u.waiting = append(u.waiting[:i], u.waiting[i+1:]...)
+			if len(u.waiting) == 0 {
+				e.dropFromCircle(u)
+			}
+			return true
+		}
+	}
+	return false
+}
+
+func (e *Endpoint) dropFromCircle(u *unit) {
+	for i := range e.circle {
+		if e.circle[i] == u {
+			e.circle = append(e.circle[:i], e.circle[i+1:]...)
+			return
+		}
+	}
+}
+
+// release judges how a request ended and hands its link on, or closes it.
+func (e *Endpoint) release(ctx context.Context, u *unit, c *conn, err error) {
+	e.mu.Lock()
+	u.busy--
+	var refused Exception
+	excepted := errors.As(err, &refused)
+	switch {
+	case err == nil || excepted && refused != GatewayPath && refused != GatewaySilent:
+		u.hold = nil
+		if !c.proven {
+			c.proven = true
+			e.first.clear()
+			e.extra.clear()
+		}
+	case excepted || silent(err) && ctx.Err() == nil:
+		c.proven = c.proven || excepted
+		e.rest(u, err)
+	case Usable(err):
+	case !c.proven && ctx.Err() == nil:
+		e.first.fail(err)
+	}
+	drop := e.closed || !Usable(err)
+	if drop {
+		e.open--
+	} else {
+		c.since = time.Now()
+		e.idle = append(e.idle, c)
+		e.sweepLater()
+	}
+	e.dispatch()
+	e.mu.Unlock()
+	if drop {
+		c.link.Close()
+	}
+}
+
+// rest leaves a unit alone for a while; its waiting requests learn it at once.
+func (e *Endpoint) rest(u *unit, err error) {
+	if u.hold == nil {
+		u.hold = newHold()
+	}
+	u.hold.fail(err)
+	e.refuse(u, u.hold.held())
+}
+
+// refuse ends the waiting of one unit, or of all where u is nil.
+func (e *Endpoint) refuse(u *unit, err error) {
+	for _, each := range append([]*unit(nil), e.circle...) {
+		if u != nil && u != each {
+			continue
+		}
+		for _, w := range each.waiting {
+			w.turn <- turn{err: err}
+		}
+		each.waiting = nil
+		e.dropFromCircle(each)
+	}
+}
+
+// dispatch hands idle links to those who wait, and dials where that is due.
+func (e *Endpoint) dispatch() {
+	for len(e.circle) > 0 && len(e.idle) > 0 {
+		u := e.circle[0]
+		w := u.waiting[0]
+		u.waiting = u.waiting[1:]
+		e.circle = e.circle[1:]
+		if len(u.waiting) > 0 {
+			e.circle = append(e.circle, u)
+		}
+		u.busy++
+		c := e.idle[len(e.idle)-1]
+		e.idle = e.idle[:len(e.idle)-1]
+		w.turn <- turn{conn: c}
+	}
+	if len(e.circle) == 0 || e.dialing || e.closed {
+		return
+	}
+	if e.open == 0 {
+		if h := e.first.held(); h != nil {
+			e.refuse(nil, h)
+			return
+		}
+		e.connect()
+		return
+	}
+	if e.open >= e.connections || e.extra.held() != nil {
+		return
+	}
+	for _, u := range e.circle {
+		if u.busy+len(u.waiting) > 1 {
+			e.connect()
+			return
+		}
+	}
+}
+
+// connect dials in the background: whoever asked first may leave, the others wait on.
+func (e *Endpoint) connect() {
+	e.dialing = true
+	e.work.Add(1)
+	go func() {
+		defer e.work.Done()
+		l, err := e.dial(e.ctx)
+		e.mu.Lock()
+		e.dialing = false
+		closed := e.closed
+		switch {
+		case err == nil && !closed:
+			e.open++
+			e.idle = append(e.idle, &conn{link: l})
+		case err == nil || closed:
+		case e.open > 0:
+			e.extra.fail(err)
+		default:
+			e.first.fail(err)
+			e.refuse(nil, err)
+		}
+		e.dispatch()
+		e.mu.Unlock()
+		if err == nil && closed {
+			l.Close()
+		}
+	}()
+}
+
+// sweepLater sees to it that extra links don't stay open without work.
+func (e *Endpoint) sweepLater() {
+	if e.open > 1 && e.sweeper == nil {
+		e.sweeper = time.AfterFunc(Idle, e.sweep)
+	}
+}
+
+func (e *Endpoint) sweep() {
+	e.mu.Lock()
+	e.sweeper = nil
+	var old []*conn
+	for e.open > 1 && len(e.idle) > 0 && time.Since(e.idle[0].since) >= Idle {
+		old = append(old, e.idle[0])
+		e.idle = e.idle[1:]
+		e.open--
+	}
+	if !e.closed && e.open > 1 {
+		e.sweeper = time.AfterFunc(Idle/4, e.sweep)
+	}
+	e.mu.Unlock()
+	for _, c := range old {
+		c.link.Close()
+	}
+}
+
+// silent tells whether nobody answered in time.
+func silent(err error) bool {
+	var n net.Error
+	return errors.Is(err, os.ErrDeadlineExceeded) || errors.Is(err, context.DeadlineExceeded) ||
+		errors.As(err, &n) && n.Timeout()
+}
