@@ -1,0 +1,111 @@
+package config
+
+import (
+	"fmt"
+	"net/url"
+	"path"
+	"slices"
+	"strconv"
+	"strings"
+
+	"faultkeep/daemon/alert"
+	"faultkeep/store/capture"
+)
+
+func (c *checker) alerts() {
+	if link := c.cfg.Alerts.Link; c.doc.Has("alerts.link") && !c.bad("alerts.link") {
+		u, err := url.Parse(link)
+		if err != nil || u.Scheme != "http" && u.Scheme != "https" || u.Hostname() == "" || u.User != nil || u.RawQuery != "" || u.Fragment != "" {
+			c.say("alerts.link", "write how people reach the page, as in http://edge-pc.example:8377", "is not a plain http or https address")
+		}
+	}
+	sinks := c.sinks()
+	for i, r := range c.cfg.Alerts.Rules {
+		c.rule(fmt.Sprintf("alerts.rules[%d]", i), r, sinks)
+	}
+}
+
+func (c *checker) sinks() []string {
+	var names []string
+	for i := range c.cfg.Alerts.Sinks {
+		s := &c.cfg.Alerts.Sinks[i]
+		at := fmt.Sprintf("alerts.sinks[%d]", i)
+		switch {
+		case c.bad(at + ".name"):
+		case s.Name == "":
+			c.missing(at+".name", "give one that rules can name")
+		case !plain(s.Name) || s.Name != strings.TrimSpace(s.Name):
+			c.say(at+".name", "write letters, digits and hyphens", "%q begins or ends with a space, or holds a control character", s.Name)
+		case slices.Contains(names, s.Name):
+			c.say(at+".name", "give each sink a name of its own", "%q is the name of another sink", s.Name)
+		}
+		names = append(names, s.Name)
+		// A kind that is named with nothing after it is meant all the same.
+		log, hook := s.Log != nil || c.doc.Has(at+".log"), s.Webhook != nil || c.doc.Has(at+".webhook")
+		switch {
+		case log && hook:
+			c.say(at, "make two sinks of it", "is both log and webhook")
+		case !log && !hook:
+			c.say(at, "add log: {} or webhook: {url: …}", "doesn't say what kind of sink it is")
+		case hook && s.Webhook != nil:
+			if s.Webhook.SecretFile != "" {
+				s.Webhook.SecretFile = c.files.path(s.Webhook.SecretFile)
+			}
+			s.Webhook.Check(func(key, text, hint string) {
+				if path := at + ".webhook." + key; !c.bad(path) {
+					c.say(path, hint, "%s", text)
+				}
+			})
+		}
+	}
+	return names
+}
+
+// rule checks that every word in it can ever fit something.
+func (c *checker) rule(at string, r alert.Rule, sinks []string) {
+	item := func(list string, i int) string { return fmt.Sprintf("%s.%s[%d]", at, list, i) }
+	drives := make([]string, len(c.cfg.Drives))
+	for i, d := range c.cfg.Drives {
+		drives[i] = d.Name
+	}
+	for i, p := range r.Drives {
+		if _, err := path.Match(p, ""); err != nil {
+			c.say(item("drives", i), "write a name, or a pattern such as belt-*", "%q is not a pattern", p)
+		} else if !slices.ContainsFunc(drives, func(name string) bool { return alert.MatchName(p, name) }) {
+			c.say(item("drives", i), meant(p, drives), "no drive is called %q", p)
+		}
+	}
+	words(c, at+".classes", r.Classes, capture.Classes, "fault class")
+	words(c, at+".kinds", r.Kinds, capture.Kinds, "kind of alert")
+	c.oneOf(at+".severity", string(r.Severity), plainly(capture.Severities))
+	for i, code := range r.Codes {
+		hex, isHex := strings.CutPrefix(strings.ToLower(code), "0x")
+		_, badHex := strconv.ParseUint(hex, 16, 32)
+		_, badPattern := path.Match(code, "")
+		if code == "" || isHex && badHex != nil || badPattern != nil {
+			c.say(item("codes", i), "write it as the drive shows it, such as 2311, F07, 23* or 0x2311", "%q is not a fault code", code)
+		}
+	}
+	for i, name := range r.To {
+		if !slices.Contains(sinks, name) {
+			c.say(item("to", i), meant(name, sinks), "there is no sink %q", name)
+		}
+	}
+}
+
+// words checks words of the model in a list.
+func words[T ~string](c *checker, at string, given, known []T, what string) {
+	for i, word := range given {
+		if !slices.Contains(known, word) {
+			c.say(fmt.Sprintf("%s[%d]", at, i), meant(string(word), plainly(known)), "%q is not a %s", word, what)
+		}
+	}
+}
+
+func plainly[T ~string](words []T) []string {
+	out := make([]string, len(words))
+	for i, w := range words {
+		out[i] = string(w)
+	}
+	return out
+}

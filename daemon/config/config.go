@@ -1,0 +1,157 @@
+// Package config is the one file that says what faultkeep shall do. It
+// composes the rooms' own configs, reads the maps and fault tables that the
+// file names, and reports everything that is wrong with all of them at once.
+// Loading binds no port, takes no lock and creates nothing.
+package config
+
+import (
+	"log/slog"
+	"net"
+	"time"
+
+	"faultkeep/configs/strict"
+	"faultkeep/daemon/alert"
+	"faultkeep/daemon/alert/logsink"
+	"faultkeep/daemon/alert/webhook"
+	"faultkeep/sources/faultcode"
+	"faultkeep/sources/modbus"
+	"faultkeep/sources/modbus/regmap"
+)
+
+// Config is the file. What it leaves out has its default after Load.
+type Config struct {
+	Site     string          `yaml:"site"`     // name of the plant; this computer's name where left out
+	Timezone string          `yaml:"timezone"` // as in Europe/Oslo; this computer's where left out
+	Data     string          `yaml:"data"`     // folder for all that is kept; absolute after Load
+	Poll     strict.Duration `yaml:"poll"`     // of drives that don't say otherwise; 250 ms where left out
+	Web      Web             `yaml:"web"`
+	Drives   []modbus.Config `yaml:"drives"`
+	Alerts   Alerts          `yaml:"alerts"`
+	Log      Log             `yaml:"log"`
+}
+
+// Web is the page.
+type Web struct {
+	Listen string `yaml:"listen"` // host:port, on this computer only; 127.0.0.1:8377 where left out
+}
+
+// Alerts say who hears of what.
+type Alerts struct {
+	Link  string       `yaml:"link"`  // address of the page in messages; http:// and Web.Listen where left out
+	Sinks []Sink       `yaml:"sinks"` // the log where left out
+	Rules []alert.Rule `yaml:"rules"` // where left out every sink hears of everything but blind spells
+}
+
+// Sink is one way to tell somebody: a name and exactly one kind of sink.
+type Sink struct {
+	Name    string          `yaml:"name"`
+	Log     *logsink.Config `yaml:"log"`
+	Webhook *webhook.Config `yaml:"webhook"`
+}
+
+// Log is the daemon's own log, on standard error.
+type Log struct {
+	Level  string `yaml:"level"`  // debug, info, warn or error; info where left out
+	Format string `yaml:"format"` // text or json; text where left out
+}
+
+// Defaults of the file.
+const (
+	DefaultListen = "127.0.0.1:8377"
+	DefaultFaults = builtin + "iec61800-7-201"
+
+	builtin = "builtin:"
+)
+
+// Loaded is a config without problems, with all that it names.
+type Loaded struct {
+	Path     string // of the file, absolute
+	Config   Config
+	Location *time.Location
+	Drives   []Drive // in the order of the file
+}
+
+// Drive is one drive with its map and fault tables.
+type Drive struct {
+	Config modbus.Config // Address with its port, Poll and Timeout filled in
+	Map    *regmap.Map
+	Faults faultcode.Tables
+}
+
+// Connections is how many connections to the drive's address are used at once.
+func (d Drive) Connections() int {
+	if d.Config.Connections > 0 {
+		return d.Config.Connections
+	}
+	return max(1, d.Map.Limits.Connections)
+}
+
+// Endpoint names the Modbus server that the drive is behind. Drives with the
+// same Endpoint share its connections.
+func (d Drive) Endpoint() string { return d.Config.Address }
+
+// Rules are the config's rules over its sinks.
+func (l *Loaded) Rules() alert.Rules {
+	r := alert.Rules{List: l.Config.Alerts.Rules}
+	for _, s := range l.Config.Alerts.Sinks {
+		r.Sinks = append(r.Sinks, s.Name)
+	}
+	return r
+}
+
+// Sinks makes the config's sinks, by name. Nothing is connected yet.
+func (l *Loaded) Sinks(log *slog.Logger) map[string]alert.Sink {
+	sinks := make(map[string]alert.Sink)
+	for _, s := range l.Config.Alerts.Sinks {
+		switch {
+		case s.Webhook != nil:
+			sinks[s.Name] = webhook.New(*s.Webhook, l.Config.Alerts.Link)
+		default:
+			sinks[s.Name] = logsink.New(log, l.Config.Alerts.Link)
+		}
+	}
+	return sinks
+}
+
+// LogLevel is the config's log level.
+func (l *Loaded) LogLevel() slog.Level {
+	return levels[l.Config.Log.Level]
+}
+
+var levels = map[string]slog.Level{"debug": slog.LevelDebug, "info": slog.LevelInfo, "warn": slog.LevelWarn, "error": slog.LevelError}
+
+// fill gives everything that the file left out its default.
+func (c *Config) fill() {
+	or(&c.Web.Listen, DefaultListen)
+	or(&c.Log.Level, "info")
+	or(&c.Log.Format, "text")
+	or(&c.Poll, strict.Duration(modbus.DefaultPoll))
+	for i := range c.Drives {
+		d := &c.Drives[i]
+		or(&d.Poll, c.Poll)
+		or(&d.Timeout, strict.Duration(modbus.DefaultTimeout))
+		if len(d.Faults) == 0 {
+			d.Faults = []string{DefaultFaults}
+		}
+	}
+	if len(c.Alerts.Sinks) == 0 {
+		c.Alerts.Sinks = []Sink{{Name: "log", Log: &logsink.Config{}}}
+	}
+	or(&c.Alerts.Link, "http://"+net.JoinHostPort(splitListen(c.Web.Listen)))
+}
+
+func splitListen(listen string) (host, port string) {
+	host, port, err := net.SplitHostPort(listen)
+	if err != nil {
+		return "127.0.0.1", "8377" // the listen address is reported by itself
+	}
+	return host, port
+}
+
+// or fills in a default where nothing was given.
+func or[T comparable](p *T, value T) {
+	var zero T
+	if *p == zero {
+		*p = value
+	}
+}
