@@ -64,6 +64,7 @@ const (
 	CauseNotReady    Cause = "reset before it was ready"
 	CauseOverwritten Cause = "overwritten by the next recording"
 	CauseNotArmed    Cause = "not armed"
+	CauseNoTrigger   Cause = "the recorder did not trigger"
 	CauseUnreachable Cause = "unreachable"
 	CauseRefused     Cause = "refused by the drive" // permanent Modbus exceptions
 	CauseNotRunning  Cause = "faultkeep was not running"

@@ -1,0 +1,124 @@
+package modbus
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"sync"
+	"time"
+
+	"faultkeep/sources"
+	"faultkeep/sources/faultcode"
+	"faultkeep/sources/modbus/link"
+	"faultkeep/sources/modbus/regmap"
+	"faultkeep/store/capture"
+)
+
+// Options make a Drive.
+type Options struct {
+	Config   Config
+	Site     string
+	Map      *regmap.Map
+	Faults   faultcode.Tables
+	Endpoint *link.Endpoint // shared by all drives behind one address
+	Log      *slog.Logger
+}
+
+// Drive watches one drive. It is a sources.Source.
+type Drive struct {
+	Options
+	line *line
+
+	mu  sync.Mutex
+	now Now
+}
+
+// Now is what a drive showed last, for live displays.
+type Now struct {
+	State    capture.RecorderState
+	LastSeen time.Time // last good answer
+	Tripped  bool
+	Fault    capture.Fault
+	Trouble  string // why it can't be read, one sentence; empty if it can
+	Race     Race
+}
+
+// New makes a Drive; nothing is sent before Watch or Probe.
+func New(o Options) *Drive {
+	if o.Log == nil {
+		o.Log = slog.New(slog.DiscardHandler)
+	}
+	o.Log = o.Log.With("drive", o.Config.Name)
+	return &Drive{Options: o, line: &line{endpoint: o.Endpoint, unit: o.Config.UnitID()},
+		now: Now{State: capture.Unknown}}
+}
+
+// Name is the drive's name in the config.
+func (d *Drive) Name() string { return d.Config.Name }
+
+// Title is the drive as people call it.
+func (d *Drive) Title() string {
+	if d.Config.Title != "" {
+		return d.Config.Title
+	}
+	return d.Config.Name
+}
+
+// Now is what the drive showed last.
+func (d *Drive) Now() Now {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return d.now
+}
+
+func (d *Drive) show(change func(*Now)) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	change(&d.now)
+}
+
+// Watch polls the drive and keeps its recordings until ctx ends.
+func (d *Drive) Watch(ctx context.Context, k sources.Keeper) error {
+	w := newWatch(d, k)
+	for next := time.Now(); ctx.Err() == nil; {
+		w.step(ctx)
+		next = next.Add(w.interval())
+		if now := time.Now(); next.Before(now) {
+			next = now // late: go on from here instead of catching up in a burst
+		}
+		if pause(ctx, time.Until(next)) != nil {
+			break
+		}
+	}
+	return nil
+}
+
+// fault is a fault code in words.
+func (d *Drive) fault(code uint32) capture.Fault {
+	f := d.Faults.Lookup(code)
+	if f.Severity == "" {
+		f.Severity = capture.Alarm
+	}
+	return f
+}
+
+// fastest is the shortest time between polls, so that a quick drive isn't hammered.
+const fastest = 20 * time.Millisecond
+
+func (d *Drive) poll() time.Duration {
+	if d.Config.Poll > 0 {
+		return time.Duration(d.Config.Poll)
+	}
+	return DefaultPoll
+}
+
+// object names the drive in errors and in a capture's origin.
+func (d *Drive) object() string { return fmt.Sprintf("%s unit %d", d.Config.Address, d.line.unit) }
+
+// connections is how many the drive's pull may use.
+func (d *Drive) connections() int {
+	if d.Config.Connections > 0 {
+		return d.Config.Connections
+	}
+	return max(1, d.Map.Limits.Connections)
+}

@@ -1,0 +1,62 @@
+package modbus
+
+import (
+	"context"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"faultkeep/sources/modbus/link"
+	"faultkeep/sources/modbus/regmap"
+)
+
+// line is the way to one unit: every read of a drive goes through it. It
+// counts requests and measures round trips, waiting behind neighbours included,
+// since that too costs a race.
+type line struct {
+	endpoint *link.Endpoint
+	unit     uint8
+	count    atomic.Int64
+
+	mu  sync.Mutex
+	rtt time.Duration // smoothed; 0: nothing measured yet
+}
+
+func (l *line) read(ctx context.Context, r regmap.Read) ([]byte, error) {
+	return l.timed(ctx, func() ([]byte, error) { return l.endpoint.Read(ctx, l.unit, r) })
+}
+
+func (l *line) readFile(ctx context.Context, file, record, words uint16) ([]byte, error) {
+	return l.timed(ctx, func() ([]byte, error) { return l.endpoint.ReadFile(ctx, l.unit, file, record, words) })
+}
+
+// timed runs one request. A busy drive (exceptions 05 and 06) is asked again
+// after a wait, without holding the connection meanwhile.
+func (l *line) timed(ctx context.Context, request func() ([]byte, error)) ([]byte, error) {
+	return link.Retry(ctx, func() ([]byte, error) {
+		start := time.Now()
+		answer, err := request()
+		l.count.Add(1)
+		if err == nil {
+			l.measured(time.Since(start))
+		}
+		return answer, err
+	})
+}
+
+func (l *line) measured(took time.Duration) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if l.rtt == 0 {
+		l.rtt = took
+		return
+	}
+	l.rtt += (took - l.rtt) / 8
+}
+
+// roundTrip is the smoothed time of one request; 0 before the first.
+func (l *line) roundTrip() time.Duration {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.rtt
+}

@@ -1,0 +1,90 @@
+package modbus
+
+import (
+	"fmt"
+	"time"
+
+	"faultkeep/sources/modbus/regmap"
+)
+
+// Race is what it takes to keep a drive's recording, against how long one
+// survives. A recording is winnable if it stays readable for at least Need.
+type Race struct {
+	Poll        time.Duration // between two status polls
+	Requests    int           // of a pull, everything included; 0: not known yet
+	RoundTrip   time.Duration // measured; 0: not measured yet
+	Connections int           // that share the data requests
+	Commit      time.Duration // measured time of keeping
+	ResetAfter  time.Duration // by the config; 0: not given
+	Survived    time.Duration // shortest time that a recording stood so far; 0: none seen to go
+}
+
+// typicalCommit stands in until a commit was measured.
+const typicalCommit = 10 * time.Millisecond
+
+// Pull is the time to read a recording; 0 if not known yet.
+func (r Race) Pull() time.Duration {
+	n := max(1, r.Connections)
+	return time.Duration((r.Requests+n-1)/n) * r.RoundTrip
+}
+
+// Need is the time for which a recording must stay readable to be kept for
+// certain; 0 if not known yet.
+func (r Race) Need() time.Duration {
+	if r.Requests == 0 || r.RoundTrip == 0 {
+		return 0
+	}
+	commit := r.Commit
+	if commit == 0 {
+		commit = typicalCommit
+	}
+	return r.Poll + r.Pull() + commit
+}
+
+// Margin is what is left of the shortest survival; ok is false where either
+// side isn't known.
+func (r Race) Margin() (margin time.Duration, ok bool) {
+	stands := r.ResetAfter
+	if r.Survived > 0 && (stands == 0 || r.Survived < stands) {
+		stands = r.Survived
+	}
+	if stands == 0 || r.Need() == 0 {
+		return 0, false
+	}
+	return stands - r.Need(), true
+}
+
+// advice says what would have won a lost race.
+func (r Race) advice() string {
+	need := r.Need()
+	if need == 0 {
+		return "Hold the automatic reset back until the recording is kept."
+	}
+	s := fmt.Sprintf("Hold the reset back at least %s", seconds(need))
+	switch {
+	case r.Connections <= 1 && r.Pull() > r.Poll:
+		s += ", or allow more connections if the drive takes them"
+	case r.Poll > r.Pull():
+		s += ", or poll faster"
+	}
+	return s + "."
+}
+
+// requests counts what a pull of a recording takes: the header, the data with
+// its page turns, and the checks before and after.
+func requests(m *regmap.Map, header, check int, tiles []regmap.Tile) int {
+	n := header + check + len(tiles)
+	page := -1
+	for _, t := range tiles {
+		if m.Data.Layout == regmap.Window && t.Page != page {
+			page = t.Page
+			n += 2 // the page select and at least one look whether it shows
+		}
+	}
+	step := firstCheck
+	for left := len(tiles) - step; left > 0; left -= step {
+		step = min(step*checkGrowth, mostToCheck)
+		n += check
+	}
+	return n
+}

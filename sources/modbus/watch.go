@@ -1,0 +1,235 @@
+package modbus
+
+import (
+	"context"
+	"time"
+
+	"faultkeep/sources"
+	"faultkeep/sources/modbus/link"
+	"faultkeep/store/capture"
+)
+
+// watch is the state of watching one drive. It belongs to one goroutine.
+type watch struct {
+	*Drive
+	keeper sources.Keeper
+	guard  *link.Guard
+	poller *poller
+	header *reading
+	expect *reading
+
+	cover       coverage
+	incident    *incident
+	held        *held // the recording on the drive that needs no more pulling
+	started     bool  // what an earlier run left was looked after
+	interrupted bool  // a pull was left for later
+	previous    capture.RecorderState
+	clear       time.Time // last poll that showed no fault
+	tripped     bool      // as of the last poll
+	count       faultCount
+	arming      arming
+	settings    settings
+	untold      []sources.Observation // what the ledger could not take yet
+}
+
+func newWatch(d *Drive, k sources.Keeper) *watch {
+	w := &watch{Drive: d, keeper: k,
+		poller: newPoller(d.line, d.Map),
+		header: newReading(d.line, d.Map, d.Map.HeaderValues(), d.Map.IdentityValues()),
+		expect: newReading(d.line, d.Map, d.Map.SettingsValues()),
+		cover:  coverage{begin: time.Now()},
+	}
+	w.guard = link.NewGuard(d.Endpoint, d.line.unit, d.Map, d.Config.Allow, w.wrote)
+	d.show(func(n *Now) {
+		n.Race = Race{Poll: d.poll(), ResetAfter: time.Duration(d.Config.ResetAfter), Connections: d.connections()}
+	})
+	return w
+}
+
+// step is one poll and all that follows from it.
+func (w *watch) step(ctx context.Context) {
+	w.retell(ctx)
+	s, err := w.poller.poll(ctx, w.held != nil)
+	if err != nil {
+		if ctx.Err() == nil {
+			w.unreachable(ctx, err)
+		}
+		return
+	}
+	w.reached(ctx, s)
+	w.trip(ctx, s)
+	w.look(ctx, s)
+	w.settle(ctx, s)
+	w.rearm(ctx)
+	w.verifySettings(ctx)
+}
+
+// interval is the time to the next poll: shorter while a tripped drive is
+// still recording, since the moment at which it is done decides the race.
+func (w *watch) interval() time.Duration {
+	if w.incident != nil && w.previous == capture.Recording {
+		return max(min(fastest, w.poll()), w.poll()/4)
+	}
+	return w.poll()
+}
+
+// trip begins an incident where a poll shows a fault for the first time, or a
+// recorder that left the armed state without one.
+func (w *watch) trip(ctx context.Context, s status) {
+	fresh := s.Tripped && !w.tripped
+	active := s.State == capture.Recording || s.State == capture.Ready && w.held == nil
+	if i := w.incident; i != nil && fresh && i.told {
+		w.incident = nil // another trip on top of one that was kept already
+	}
+	if w.incident == nil && (fresh || active) {
+		w.incident = &incident{fault: unfaulted, before: w.previous, notReady: w.cover.previous, found: w.previous == ""}
+	}
+	seen := false
+	if i := w.incident; i != nil && s.Tripped && !i.tripped && (fresh || active) {
+		seen = true
+		i.tripped, i.latest, i.earliest = true, s.To, w.clear
+		i.fault = w.fault(s.Code)
+		w.observe(ctx, sources.Observation{Kind: sources.SeenTrip, Time: s.To, Fault: i.fault, Text: i.fault.String()})
+	}
+	if i := w.incident; i != nil {
+		if i.tripped && i.fault.Code == 0 && s.Code != 0 {
+			i.fault = w.fault(s.Code) // the code came a poll later than the bit
+		}
+		i.saw(s)
+	}
+	if !s.Tripped {
+		w.clear = s.From
+		if w.tripped {
+			w.observe(ctx, sources.Observation{Kind: sources.SeenCleared, Time: s.To})
+		}
+	}
+	w.count.saw(ctx, w, s, seen)
+	w.tripped = s.Tripped
+	if s.State != w.previous {
+		w.observe(ctx, sources.Observation{Kind: sources.SeenState, Time: s.To, State: s.State})
+		w.previous = s.State
+	}
+	w.show(func(n *Now) {
+		n.State, n.Tripped, n.Fault = s.State, s.Tripped, capture.Fault{}
+		if s.Tripped && w.incident != nil {
+			n.Fault = w.incident.fault
+		}
+	})
+}
+
+// look pulls a recording that isn't held yet.
+func (w *watch) look(ctx context.Context, s status) {
+	if s.State != capture.Ready {
+		if !w.started || w.interrupted {
+			w.closeDrafts(ctx, "")
+		}
+		if w.held != nil && w.held.here {
+			w.erased(w.held.ready, w.cover.previous)
+		}
+		w.held = nil
+		return
+	}
+	same, err := w.stillHeld(ctx, s)
+	if err != nil {
+		w.unreachable(ctx, err)
+		return
+	}
+	if same {
+		return
+	}
+	w.held = nil
+	if w.incident == nil || w.incident.told { // another recording took its place unseen
+		w.incident = nil
+		w.trip(ctx, s)
+	}
+	w.take(ctx)
+}
+
+// settle ends an incident that is over, and tells a miss where nothing was kept.
+func (w *watch) settle(ctx context.Context, s status) {
+	i := w.incident
+	if i == nil {
+		return
+	}
+	recorder := s.State == capture.Recording || s.State == capture.Ready && w.held == nil
+	over := !w.tripped && !recorder
+	if recorder || s.State == capture.Armed {
+		i.inactive = 0
+	} else {
+		i.inactive++
+	}
+	if i.found && !i.told && over {
+		i.told = w.keptBefore(ctx, i.fault)
+	}
+	if !i.told && (over || i.inactive >= fewPolls) {
+		cause, text, advice := i.miss(w.Now().Race)
+		w.miss(ctx, cause, text, advice)
+	}
+	if over {
+		w.incident = nil
+	}
+}
+
+// keptBefore tells whether a fault that was there already at our first look is
+// the one that an earlier run kept last.
+func (w *watch) keptBefore(ctx context.Context, f capture.Fault) bool {
+	last, found, err := w.keeper.Last(ctx, w.Config.Name)
+	return err == nil && found && last.Capture.Fault.Code == f.Code
+}
+
+// miss tells that the incident left no capture.
+func (w *watch) miss(ctx context.Context, cause capture.Cause, text, advice string) {
+	i := w.incident
+	i.told = true
+	at := i.latest
+	if at.IsZero() {
+		at = time.Now()
+	}
+	w.observe(ctx, sources.Observation{Kind: sources.SeenMiss, Time: at, Cause: cause, Fault: i.fault, Text: text, Advice: advice})
+}
+
+// observe tells the ledger. What it can't take now is told again later: a
+// loss that nobody hears of is the one thing that must not happen.
+func (w *watch) observe(ctx context.Context, o sources.Observation) {
+	o.Drive, o.Title = w.Config.Name, w.Title()
+	if o.Time.IsZero() {
+		o.Time = time.Now()
+	}
+	o.Time = o.Time.UTC()
+	if len(w.untold) > 0 {
+		w.untold = append(w.untold, o)
+		return
+	}
+	if err := w.keeper.Observe(ctx, o); err != nil {
+		w.Log.Error("the ledger does not take an entry; it will be told again", "entry", o.Kind, "error", err)
+		w.untold = append(w.untold, o)
+	}
+}
+
+// trouble tells live displays and the log of something to mend.
+func (w *watch) trouble(ctx context.Context, text string) {
+	w.Log.Warn(text)
+	_ = w.keeper.Observe(ctx, sources.Observation{Kind: sources.SeenTrouble, Drive: w.Config.Name, Title: w.Title(),
+		Time: time.Now().UTC(), Text: text})
+}
+
+func (w *watch) retell(ctx context.Context) {
+	for len(w.untold) > 0 {
+		if w.keeper.Observe(ctx, w.untold[0]) != nil {
+			return
+		}
+		w.untold = w.untold[1:]
+	}
+}
+
+// wrote puts a write into the ledger; the Guard calls it after each.
+func (w *watch) wrote(written link.Written) {
+	if written.Kind == link.Page {
+		return // hundreds a recording, and they change nothing that lasts
+	}
+	text := "Wrote " + written.Text + "."
+	if written.Err != nil {
+		text = "Wrote " + written.Text + "; the drive did not confirm it: " + written.Err.Error()
+	}
+	w.observe(context.Background(), sources.Observation{Kind: sources.SeenWrote, Text: text, Writes: []string{written.Text}})
+}
