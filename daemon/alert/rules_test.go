@@ -1,0 +1,69 @@
+package alert_test
+
+import (
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+
+	"faultkeep/daemon/alert"
+	"faultkeep/store/capture"
+)
+
+var (
+	overcurrent = capture.Fault{Code: 0x2311, Shown: "2311", Class: capture.ClassCurrent, Severity: capture.Alarm}
+	jam         = capture.Alert{Kind: capture.KindCapture, Severity: capture.Alarm, Drive: "bucket-elevator", Fault: overcurrent}
+)
+
+func TestRoute(t *testing.T) {
+	sinks := []string{"log", "control-room", "shift"}
+	with := func(a capture.Alert, change func(*capture.Alert)) capture.Alert { change(&a); return a }
+	kind := func(k capture.Kind) capture.Alert { return with(jam, func(a *capture.Alert) { a.Kind = k }) }
+	own := with(jam, func(a *capture.Alert) { a.Fault = capture.Fault{Code: 7, Shown: "F07"} })
+	bare := with(jam, func(a *capture.Alert) { a.Fault = capture.Fault{Code: 8977} })
+	damage := capture.Alert{Kind: capture.KindDamage, Severity: capture.Alarm}
+	drift := capture.Alert{Kind: capture.KindDrift, Severity: capture.Warning, Drive: "belt-3"}
+	for _, c := range []struct {
+		name  string
+		rules []alert.Rule
+		alert capture.Alert
+		want  []string
+	}{
+		{"no rules, capture", nil, jam, sinks},
+		{"no rules, partial", nil, kind(capture.KindPartial), sinks},
+		{"no rules, miss", nil, kind(capture.KindMiss), sinks},
+		{"no rules, drift", nil, drift, sinks},
+		{"no rules, damage", nil, damage, sinks},
+		{"no rules, blind", nil, kind(capture.KindBlind), nil},
+		{"blind where asked for", []alert.Rule{{Kinds: []capture.Kind{capture.KindBlind}, To: []string{"log"}}}, kind(capture.KindBlind), []string{"log"}},
+		{"only blind asked for", []alert.Rule{{Kinds: []capture.Kind{capture.KindBlind}}}, jam, nil},
+		{"drive by name", []alert.Rule{{Drives: []string{"bucket-elevator"}, To: []string{"shift"}}}, jam, []string{"shift"}},
+		{"drive by pattern", []alert.Rule{{Drives: []string{"belt-*"}}}, drift, sinks},
+		{"other drive", []alert.Rule{{Drives: []string{"belt-*"}}}, jam, nil},
+		{"two rules, each sink once and in order", []alert.Rule{{To: []string{"shift"}}, {To: []string{"log", "shift"}}}, jam, []string{"log", "shift"}},
+		{"class", []alert.Rule{{Classes: []capture.Class{capture.ClassCurrent}}}, jam, sinks},
+		{"other class", []alert.Rule{{Classes: []capture.Class{capture.ClassVoltage}}}, jam, nil},
+		{"class of a code that no table knows", []alert.Rule{{Classes: []capture.Class{capture.ClassUnknown}}}, bare, sinks},
+		{"class of no fault at all", []alert.Rule{{Classes: []capture.Class{capture.ClassUnknown}}}, drift, nil},
+		{"code as shown", []alert.Rule{{Codes: []string{"2311"}}}, jam, sinks},
+		{"code is not the raw number", []alert.Rule{{Codes: []string{"8977"}}}, jam, nil},
+		{"code without a table is its number", []alert.Rule{{Codes: []string{"8977"}}}, bare, sinks},
+		{"raw code", []alert.Rule{{Codes: []string{"0x2311"}}}, jam, sinks},
+		{"code by pattern", []alert.Rule{{Codes: []string{"23*"}}}, jam, sinks},
+		{"code in any case", []alert.Rule{{Codes: []string{"f07"}}}, own, sinks},
+		{"code of no fault", []alert.Rule{{Codes: []string{"*"}}}, drift, nil},
+		{"severe enough", []alert.Rule{{Severity: capture.Warning}}, jam, sinks},
+		{"just severe enough", []alert.Rule{{Severity: capture.Warning}}, drift, sinks},
+		{"not severe enough", []alert.Rule{{Severity: capture.Alarm}}, drift, nil},
+		{"all of a rule must hold", []alert.Rule{{Drives: []string{"bucket-elevator"}, Classes: []capture.Class{capture.ClassVoltage}}}, jam, nil},
+		{"damage passes rules by drive", []alert.Rule{{Drives: []string{"belt-*"}, To: []string{"shift"}}}, damage, sinks},
+		{"damage by its own rule", []alert.Rule{{Kinds: []capture.Kind{capture.KindDamage}, To: []string{"log"}}, {Drives: []string{"x"}}}, damage, []string{"log"}},
+		{"unknown severity is told", []alert.Rule{{Severity: capture.Alarm}}, with(drift, func(a *capture.Alert) { a.Severity = "" }), sinks},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			got := alert.Rules{Sinks: sinks, List: c.rules}.Route(c.alert)
+			if diff := cmp.Diff(c.want, got); diff != "" {
+				t.Error(diff)
+			}
+		})
+	}
+}
