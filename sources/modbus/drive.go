@@ -112,6 +112,9 @@ func (d *Drive) poll() time.Duration {
 	return DefaultPoll
 }
 
+// Address is where the drive is: host:port and unit.
+func (d *Drive) Address() string { return d.object() }
+
 // object names the drive in errors and in a capture's origin.
 func (d *Drive) object() string { return fmt.Sprintf("%s unit %d", d.Config.Address, d.line.unit) }
 

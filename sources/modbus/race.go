@@ -54,6 +54,20 @@ func (r Race) Margin() (margin time.Duration, ok bool) {
 	return stands - r.Need(), true
 }
 
+// Words is the race in a few words: "margin 2.9 s", or what is known of it.
+func (r Race) Words() string {
+	if margin, ok := r.Margin(); ok {
+		if margin < 0 {
+			return fmt.Sprintf("margin −%s", seconds(-margin))
+		}
+		return "margin " + seconds(margin)
+	}
+	if need := r.Need(); need > 0 {
+		return "a pull takes " + seconds(r.Pull())
+	}
+	return ""
+}
+
 // advice says what would have won a lost race.
 func (r Race) advice() string {
 	need := r.Need()

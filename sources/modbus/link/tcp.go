@@ -6,8 +6,6 @@ import (
 	"fmt"
 	"io"
 	"log"
-	"net"
-	"sync"
 	"time"
 
 	"github.com/simonvetter/modbus"
@@ -19,101 +17,18 @@ import (
 // timeout bounds dialling, and each request. A request under way isn't cut
 // short by its context; the timeout bounds it.
 func DialTCP(address string, timeout time.Duration) Dial {
-	d := &dialler{address: address, timeout: timeout}
-	return d.dial
-}
-
-// dialler bounds the library's dialling, which knows neither context nor our
-// timeout. An attempt that outlives its caller is taken over by the next one
-// instead of making a second: many drives accept a single connection.
-type dialler struct {
-	address string
-	timeout time.Duration
-	mu      sync.Mutex
-	orphans []*attempt // given up by their callers and still under way
-}
-
-type attempt struct {
-	client *modbus.ModbusClient
-	done   chan struct{} // closed when err is set
-	err    error
-	orphan bool // nobody waits for it; guarded by dialler.mu
-}
-
-func (d *dialler) dial(ctx context.Context) (Link, error) {
-	if err := ctx.Err(); err != nil {
-		return nil, err
-	}
-	a, err := d.attempt()
-	if err != nil {
-		return nil, err
-	}
-	timer := time.NewTimer(d.timeout)
-	defer timer.Stop()
-	select {
-	case <-a.done:
-	case <-ctx.Done():
-		err = ctx.Err()
-	case <-timer.C:
-		err = &net.OpError{Op: "dial", Net: "tcp", Err: errSilent}
-	}
-	if err != nil && d.abandon(a) {
-		return nil, err
-	}
-	if a.err != nil {
-		return nil, a.err
-	}
-	return &tcp{client: a.client, unit: -1}, nil
-}
-
-func (d *dialler) attempt() (*attempt, error) {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	if n := len(d.orphans); n > 0 {
-		a := d.orphans[n-1]
-		d.orphans = d.orphans[:n-1]
-		a.orphan = false
-		return a, nil
-	}
-	client, err := modbus.NewClient(&modbus.ClientConfiguration{
-		URL: "tcp://" + d.address, Timeout: d.timeout, Logger: log.New(io.Discard, "", 0)})
-	if err != nil {
-		return nil, err
-	}
-	a := &attempt{client: client, done: make(chan struct{})}
-	go func() {
-		err := client.Open() // 5 s at most
-		d.mu.Lock()
-		defer d.mu.Unlock()
-		a.err = err
-		close(a.done)
-		if a.orphan {
-			for i := range d.orphans {
-				if d.orphans[i] == a {
-					d.orphans = append(d.orphans[:i], d.orphans[i+1:]...)
-					break
-				}
-			}
-			if err == nil {
-				client.Close()
-			}
+	d := &dialler{timeout: timeout, open: func() (Link, error) {
+		client, err := modbus.NewClient(&modbus.ClientConfiguration{
+			URL: "tcp://" + address, Timeout: timeout, Logger: log.New(io.Discard, "", 0)})
+		if err != nil {
+			return nil, err
 		}
-	}()
-	return a, nil
-}
-
-// abandon is false where the attempt came to its end after all.
-func (d *dialler) abandon(a *attempt) bool {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	select {
-	case <-a.done:
-		return false
-	default:
-		a.orphan = true
-		d.orphans = append(d.orphans, a)
-		return true
-	}
+		if err := client.Open(); err != nil { // gives up after 5 s, whatever timeout is
+			return nil, err
+		}
+		return &tcp{client: client, unit: -1}, nil
+	}}
+	return d.dial
 }
 
 type tcp struct {
