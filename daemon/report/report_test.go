@@ -280,7 +280,7 @@ func TestSetpointSharesTheLaneOfItsSpeed(t *testing.T) {
 func TestZoom(t *testing.T) {
 	c, s := belt(3000) // −2…+1 s
 	svg := string(report.Lanes(c, s, report.Options{From: -0.1, To: 0.1}))
-	for _, want := range []string{`data-from="-0.1"`, `data-to="0.1"`, ">0</text>", ">−0.05</text>"} {
+	for _, want := range []string{`data-from="-0.1"`, `data-to="0.1"`, ">0</text>", ">−0.04</text>"} {
 		if !strings.Contains(svg, want) {
 			t.Errorf("no %s", want)
 		}

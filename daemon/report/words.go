@@ -2,6 +2,7 @@ package report
 
 import (
 	"fmt"
+	"math"
 	"strings"
 
 	"faultkeep/store/capture"
@@ -61,4 +62,31 @@ func Describe(c capture.Capture, series []capture.Series) string {
 		}
 	}
 	return b.String()
+}
+
+// At is every channel's value at sample i, with units; digital words as the
+// names of their set bits.
+func At(c capture.Capture, series []capture.Series, i int) []string {
+	out := make([]string, min(len(c.Channels), len(series)))
+	for k := range out {
+		value := math.NaN()
+		if i >= 0 && i < len(series[k]) {
+			value = series[k][i]
+		}
+		if c.Channels[k].Digital() {
+			out[k] = word(c.Channels[k], value)
+		} else {
+			out[k] = readout(c.Channels[k], value)
+		}
+	}
+	return out
+}
+
+// Seconds is a time from the trigger, signed, as fine as samples that far apart deserve.
+func Seconds(t, interval float64) string {
+	decimals := 3
+	if interval > 0 && interval < 1 {
+		decimals = min(9, int(math.Ceil(-math.Log10(interval)))+1)
+	}
+	return signed(t, decimals) + " s"
 }

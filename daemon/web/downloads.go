@@ -1,0 +1,182 @@
+package web
+
+import (
+	"bufio"
+	"context"
+	"encoding/csv"
+	"encoding/json"
+	"fmt"
+	"math"
+	"mime"
+	"net/http"
+	"strconv"
+	"strings"
+
+	"faultkeep/daemon/report"
+	"faultkeep/daemon/web/wire"
+	"faultkeep/store/capture"
+)
+
+// lanes is the picture of a stretch of the record, for the page's script to
+// put in, or with save set a picture that stands by itself.
+func (s *server) lanes(w http.ResponseWriter, r *http.Request) error {
+	c, series, err := s.load(r.Context(), r.PathValue("id"))
+	if err != nil {
+		return err
+	}
+	v := r.URL.Query()
+	o := report.Options{Standalone: v.Has("save")}
+	if o.From, o.To, err = stretch(v); err != nil {
+		return err
+	}
+	if text := v.Get("w"); text != "" {
+		if o.Width, err = strconv.Atoi(text); err != nil || o.Width < 1 {
+			return &refusal{http.StatusBadRequest, `"w" is a width in pixels.`, ""}
+		}
+	}
+	h := w.Header()
+	h.Set("Content-Type", "image/svg+xml; charset=utf-8")
+	h.Set("Cache-Control", "no-cache")
+	if o.Standalone {
+		h.Set("Content-Security-Policy", picturePolicy)
+		h.Set("Content-Disposition", attachment(c, ".svg"))
+	}
+	_, err = w.Write(report.Lanes(c, series, o))
+	return ignore(err)
+}
+
+// atAnswer is every channel at one sample.
+type atAnswer struct {
+	Index  int      `json:"index"`
+	Time   *float64 `json:"t"`      // seconds from the trigger
+	Label  string   `json:"label"`  // the time as people read it
+	Step   float64  `json:"step"`   // seconds to the next sample
+	Values []string `json:"values"` // with units, a channel each
+}
+
+// at gives the values at the sample nearest to a time, for the cursor.
+func (s *server) at(w http.ResponseWriter, r *http.Request) error {
+	c, series, err := s.load(r.Context(), r.PathValue("id"))
+	if err != nil {
+		return err
+	}
+	t, err := strconv.ParseFloat(r.URL.Query().Get("t"), 64)
+	if err != nil || math.IsNaN(t) || math.IsInf(t, 0) {
+		return &refusal{http.StatusBadRequest, `"t" is a number of seconds from the trigger.`, ""}
+	}
+	n := c.Timing.Samples
+	if n <= 0 || !(c.Timing.Interval > 0) {
+		return &refusal{http.StatusNotFound, "This capture has no samples.", ""}
+	}
+	i := int(min(max(math.Round(t/c.Timing.Interval)+float64(c.Trigger.Index), 0), float64(n-1)))
+	at := c.At(i)
+	answer := atAnswer{Index: i, Time: &at, Label: report.Seconds(at, c.Timing.Interval), Step: c.Timing.Interval, Values: report.At(c, series, i)}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("Cache-Control", "no-cache")
+	return ignore(json.NewEncoder(w).Encode(answer))
+}
+
+// samples is the record as comma-separated values (RFC 4180): a header row
+// with units, then a row a sample; what wasn't read is empty.
+func (s *server) samples(w http.ResponseWriter, r *http.Request) error {
+	c, series, err := s.load(r.Context(), r.PathValue("id"))
+	if err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "text/csv; charset=utf-8; header=present")
+	w.Header().Set("Content-Disposition", attachment(c, ".csv"))
+	buffered := bufio.NewWriterSize(w, 64<<10)
+	return ignore(writeSamples(r.Context(), buffered, c, series))
+}
+
+func writeSamples(ctx context.Context, buffered *bufio.Writer, c capture.Capture, series []capture.Series) error {
+	out := csv.NewWriter(buffered)
+	out.UseCRLF = true
+	record := []string{"time [s]"}
+	for i := range series {
+		name := fmt.Sprintf("channel %d", i+1)
+		if i < len(c.Channels) {
+			name = c.Channels[i].Name
+			if u := c.Channels[i].Unit; u != "" {
+				name += " [" + u + "]"
+			}
+		}
+		record = append(record, plain(name))
+	}
+	if err := out.Write(record); err != nil {
+		return err
+	}
+	digits := max(0, int(math.Ceil(-math.Log10(c.Timing.Interval)))+3)
+	for i := range c.Timing.Samples {
+		if i%4096 == 0 && ctx.Err() != nil {
+			return ctx.Err()
+		}
+		record = append(record[:0], strconv.FormatFloat(c.At(i), 'f', min(digits, 15), 64))
+		for _, one := range series {
+			cell := ""
+			if i < len(one) && !math.IsNaN(one[i]) {
+				cell = strconv.FormatFloat(one[i], 'g', -1, 64)
+			}
+			record = append(record, cell)
+		}
+		if err := out.Write(record); err != nil {
+			return err
+		}
+	}
+	out.Flush()
+	if err := out.Error(); err != nil {
+		return err
+	}
+	return buffered.Flush()
+}
+
+// plain keeps a name from being taken for a formula by a spreadsheet.
+func plain(name string) string {
+	if name != "" && strings.ContainsRune("=+-@\t\r", rune(name[0])) {
+		return "'" + name
+	}
+	return name
+}
+
+// original is one part of the bytes as read.
+func (s *server) original(w http.ResponseWriter, r *http.Request) error {
+	c, err := s.exactly(r.Context(), r.PathValue("id"))
+	if err != nil {
+		return err
+	}
+	name := r.PathValue("part")
+	for _, p := range c.Integrity.Parts {
+		if p.Name != name {
+			continue
+		}
+		b, have, err := s.Store.Original(r.Context(), c.ID, name)
+		if err != nil {
+			return err
+		}
+		w.Header().Set("Content-Type", "application/octet-stream")
+		w.Header().Set("Content-Disposition", attachment(c, "-"+capture.Slug(name)+".bin"))
+		w.Header().Set("Content-Length", strconv.Itoa(len(b)))
+		w.Header().Set(wire.HaveHeader, wire.FormatRanges(have))
+		_, err = w.Write(b)
+		return ignore(err)
+	}
+	return &refusal{http.StatusNotFound, "This capture has no such part.", "Its page lists the parts that it has."}
+}
+
+// exactly is the capture under a whole ID; a page's address is never a prefix.
+func (s *server) exactly(ctx context.Context, id string) (capture.Capture, error) {
+	c, err := s.Store.Find(ctx, id)
+	if err == nil && string(c.ID) != id {
+		err = wire.NotFound(id)
+	}
+	return c, err
+}
+
+// attachment names a download after its capture.
+func attachment(c capture.Capture, suffix string) string {
+	return mime.FormatMediaType("attachment", map[string]string{"filename": capture.Slug(string(c.ID)) + suffix})
+}
+
+// ignore drops the error of a write to a browser: it went away, and nothing
+// more can be said to it.
+func ignore(error) error { return nil }

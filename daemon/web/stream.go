@@ -1,0 +1,226 @@
+package web
+
+import (
+	"cmp"
+	"context"
+	"html/template"
+	"net/url"
+	"slices"
+	"time"
+
+	"faultkeep/daemon/web/wire"
+	"faultkeep/store/capture"
+)
+
+// streamed is a page of what happened, newest first, by days.
+type streamed struct {
+	days []day
+	next time.Time // where the next page goes on; zero: there is none
+}
+
+type day struct {
+	Label string
+	Rows  []row
+}
+
+// row is one thing that happened: a capture, a miss or a blind spell.
+type row struct {
+	Kind    string // capture, miss, blind
+	Time    string // "03:12:07", "03:02–03:11"
+	Machine string // the time for programs
+	Drive   string
+	Fleet   string // address of the drive's page
+	What    string // the fault in words, "not watched: unreachable"
+	Href    string // of the capture
+	Detail  string
+	Advice  string
+	Status  string // "whole", "partial, −0.8…+0.3 s", "missed"
+	Flag    bool   // needs a look
+	Picture template.HTML
+	at      time.Time
+	id      capture.ID
+	c       *capture.Capture
+}
+
+// stream merges captures, misses and blind spells of [since, until).
+func (s *server) stream(ctx context.Context, since, until time.Time, drive string, n int) (streamed, error) {
+	q := wire.Query{Since: since, Until: until, Drive: drive, Limit: n + 1}
+	captures, err := s.Store.Captures(ctx, q)
+	if err != nil {
+		return streamed{}, err
+	}
+	misses, err := s.Store.Misses(ctx, q)
+	if err != nil {
+		return streamed{}, err
+	}
+	q.Limit = 0 // spells that began before since are among those of the period, wherever they stand
+	spells, err := s.Store.Spells(ctx, q)
+	if err != nil {
+		return streamed{}, err
+	}
+	clock := s.clock()
+	titles := map[string]string{}
+	for _, d := range s.Live.Drives() {
+		titles[d.Name] = d.Label()
+	}
+	var rows []row
+	for _, c := range captures {
+		rows = append(rows, captureRow(clock, c))
+	}
+	for _, m := range misses {
+		rows = append(rows, missRow(clock, m))
+	}
+	for _, sp := range spells {
+		r := spellRow(clock, sp, titles)
+		if r.at.Before(since) {
+			r.at = since
+		}
+		if r.at.Before(until) {
+			rows = append(rows, r)
+		}
+	}
+	slices.SortStableFunc(rows, func(a, b row) int {
+		return cmp.Or(b.at.Compare(a.at), cmp.Compare(b.id, a.id))
+	})
+	var out streamed
+	if len(rows) > n {
+		// Things of one moment stay together, or the next page would lose some.
+		for n < len(rows) && rows[n].at.Equal(rows[n-1].at) {
+			n++
+		}
+		if n < len(rows) {
+			out.next = rows[n-1].at
+		}
+		rows = rows[:n]
+	}
+	for i := range rows {
+		if rows[i].c != nil {
+			rows[i].Picture = s.picture(ctx, *rows[i].c)
+		}
+		label := clock.day(rows[i].at)
+		if k := len(out.days); k == 0 || out.days[k-1].Label != label {
+			out.days = append(out.days, day{Label: label})
+		}
+		last := &out.days[len(out.days)-1]
+		last.Rows = append(last.Rows, rows[i])
+	}
+	return out, nil
+}
+
+func captureRow(clock clock, c capture.Capture) row {
+	r := row{Kind: "capture", Time: clock.time(c.Trigger.Time), Machine: c.Trigger.Time.UTC().Format(time.RFC3339Nano),
+		Drive: c.Name(), Fleet: "/drive/" + url.PathEscape(c.Drive), What: c.Fault.String(), Href: "/capture/" + url.PathEscape(string(c.ID)),
+		Detail: keptAfter(c), Status: c.Wholeness(), Flag: !c.Integrity.Whole, at: c.Trigger.Time, id: c.ID, c: &c}
+	if !c.Integrity.Whole && c.Integrity.Why != "" {
+		r.Detail += " " + sentence(c.Integrity.Why)
+	}
+	return r
+}
+
+func missRow(clock clock, m capture.Miss) row {
+	name := m.Title
+	if name == "" {
+		name = m.Drive
+	}
+	r := row{Kind: "miss", Time: clock.time(m.Time), Machine: m.Time.UTC().Format(time.RFC3339Nano), Drive: name, Fleet: "/drive/" + url.PathEscape(m.Drive),
+		What: m.Fault.String(), Detail: sentence(m.Text), Advice: sentence(m.Advice), Status: "missed", Flag: true, at: m.Time}
+	if r.Detail == "" {
+		r.Detail = sentence("Missed: " + string(m.Cause))
+	}
+	return r
+}
+
+func spellRow(clock clock, sp capture.Spell, titles map[string]string) row {
+	cause := string(sp.Cause)
+	if cause == "" {
+		cause = string(capture.CauseUnknown)
+	}
+	r := row{Kind: "blind", Machine: sp.From.UTC().Format(time.RFC3339Nano), Drive: sp.Drive, Fleet: "/drive/" + url.PathEscape(sp.Drive),
+		What: "Not watched: " + cause, Detail: sentence(sp.Text), Status: "blind", Flag: sp.To.IsZero(), at: sp.From}
+	if t := titles[sp.Drive]; t != "" {
+		r.Drive = t
+	}
+	end := clock.now
+	if sp.To.IsZero() {
+		r.Time = clock.minute(sp.From) + "–now"
+	} else {
+		end = sp.To
+		r.Time = clock.minute(sp.From) + "–" + clock.minute(sp.To)
+		if clock.day(sp.From) != clock.day(sp.To) {
+			r.Time = clock.minute(sp.From) + "–" + sp.To.In(clock.zone).Format("Mon 15:04")
+		}
+	}
+	r.Status = "blind " + lasting(end.Sub(sp.From).Truncate(time.Second))
+	return r
+}
+
+// sums is a period in figures.
+type sums struct {
+	kept, partial, missed, spells int
+	more                          bool    // there are more captures than were counted
+	share                         float64 // watched, 0 to 1; below 0: not known
+	first                         time.Time
+}
+
+// mostCounted bounds how many captures a page counts one by one.
+const mostCounted = 1000
+
+func (s *server) sum(ctx context.Context, p period) (sums, error) {
+	out := sums{share: -1}
+	q := wire.Query{Since: p.since, Until: p.now, Drive: p.drive, Limit: mostCounted + 1}
+	captures, err := s.Store.Captures(ctx, q)
+	if err != nil {
+		return out, err
+	}
+	if len(captures) > mostCounted {
+		captures, out.more = captures[:mostCounted], true
+	}
+	for _, c := range captures {
+		if c.Integrity.Whole {
+			out.kept++
+		} else {
+			out.partial++
+		}
+		out.first = c.Trigger.Time
+	}
+	misses, err := s.Store.Misses(ctx, q)
+	if err != nil {
+		return out, err
+	}
+	out.missed = len(misses)
+	if n := len(misses); n > 0 && (out.first.IsZero() || misses[n-1].Time.Before(out.first)) {
+		out.first = misses[n-1].Time
+	}
+	q.Limit = 0
+	spells, err := s.Store.Spells(ctx, q)
+	if err != nil {
+		return out, err
+	}
+	out.spells = len(spells)
+	watches, err := s.Store.Watched(ctx, q)
+	if err != nil {
+		return out, err
+	}
+	if share, ok := wire.Share(watches); ok {
+		out.share = share
+	}
+	return out, nil
+}
+
+func (t sums) words() string {
+	text := plural(t.kept, "trip kept", "trips kept")
+	if t.more {
+		text = "more than " + text
+	}
+	if t.partial > 0 {
+		text += " · " + plural(t.partial, "in part", "in part")
+	}
+	text += " · " + plural(t.missed, "missed", "missed")
+	if t.spells > 0 {
+		text += " · " + plural(t.spells, "blind spell", "blind spells")
+	}
+	if t.share >= 0 {
+		text += " · watched " + percent(t.share)
+	}
+	return text
+}

@@ -1,0 +1,148 @@
+// Package web serves faultkeep's pages and its local API. It shows what it is
+// given through small interfaces and keeps nothing but pictures already drawn.
+package web
+
+import (
+	"context"
+	"log/slog"
+	"net/http"
+	"time"
+
+	"faultkeep/daemon/web/wire"
+	"faultkeep/store/capture"
+)
+
+// Store is what the pages need of the captures and the ledger.
+type Store interface {
+	wire.Captures
+	wire.Ledger
+	wire.Verifier
+	// Visit is when somebody last marked everything as seen; zero: never.
+	Visit(ctx context.Context) (time.Time, error)
+	SetVisit(ctx context.Context, at time.Time) error
+}
+
+// Live is what is going on now.
+type Live interface {
+	Drives() []DriveNow
+	// Changes is sent to, without blocking, whenever something shown has
+	// changed. cancel ends it.
+	Changes() (ch <-chan struct{}, cancel func())
+}
+
+// DriveNow is a drive as it is at this moment.
+type DriveNow struct {
+	Name      string                `json:"name"`
+	Title     string                `json:"title,omitempty"`
+	Address   string                `json:"address,omitempty"`
+	State     capture.RecorderState `json:"state"`
+	Reachable bool                  `json:"reachable"`
+	Watched   bool                  `json:"watched"` // reachable, and armed, recording or ready
+	LastSeen  time.Time             `json:"last_seen,omitzero"`
+	Fault     capture.Fault         `json:"fault"`
+	Tripped   bool                  `json:"tripped"`
+	Pulling   bool                  `json:"pulling"`
+	Done      int64                 `json:"done,omitempty"` // bytes of the pull so far
+	Size      int64                 `json:"size,omitempty"` // bytes in all
+	Race      string                `json:"race,omitempty"` // "margin 2.9 s"
+	Note      string                `json:"note,omitempty"` // why it isn't watched, and what to do
+}
+
+// Label is the drive as people call it.
+func (d DriveNow) Label() string {
+	if d.Title != "" {
+		return d.Title
+	}
+	return d.Name
+}
+
+// AlertCounts say how far alerts have come.
+type AlertCounts struct {
+	Raised   int `json:"raised"`
+	Accepted int `json:"accepted"`
+	Waiting  int `json:"waiting"`
+}
+
+// Options are what the pages are made of.
+type Options struct {
+	Site    string
+	Zone    *time.Location // times are shown in it; nil: time.Local
+	Version string
+	Token   string // lets the API's callers in; "": the API is closed
+	Store   Store
+	Live    Live
+	Alerts  func() AlertCounts // nil: none
+	// Hosts are the names, beside loopback ones, under which the pages may be
+	// asked for. Any other Host header is refused, so that a web site can't
+	// reach them by pointing its own name at loopback.
+	Hosts   []string
+	Streams int // most live connections at once; 0: 32
+	Log     *slog.Logger
+	Now     func() time.Time // nil: time.Now
+}
+
+type server struct {
+	Options
+	look     *look
+	pictures *pictures
+	streams  chan struct{}
+}
+
+// New makes the handler for everything under "/".
+func New(o Options) http.Handler {
+	if o.Zone == nil {
+		o.Zone = time.Local
+	}
+	if o.Now == nil {
+		o.Now = time.Now
+	}
+	if o.Log == nil {
+		o.Log = slog.New(slog.DiscardHandler)
+	}
+	if o.Streams <= 0 {
+		o.Streams = 32
+	}
+	if o.Alerts == nil {
+		o.Alerts = func() AlertCounts { return AlertCounts{} }
+	}
+	s := &server{Options: o, look: newLook(), pictures: newPictures(), streams: make(chan struct{}, o.Streams)}
+	return s.guard(s.routes())
+}
+
+func (s *server) routes() *http.ServeMux {
+	mux := http.NewServeMux()
+	page := func(pattern string, h func(http.ResponseWriter, *http.Request) error) {
+		mux.Handle(pattern, s.page(h))
+	}
+	page("GET /{$}", s.overnight)
+	page("POST /seen", s.seen)
+	page("GET /drive/{name}", s.drive)
+	page("GET /capture/{id}", s.capture)
+	page("GET /capture/{id}/lanes.svg", s.lanes)
+	page("GET /capture/{id}/at.json", s.at)
+	page("GET /capture/{id}/samples.csv", s.samples)
+	page("GET /capture/{id}/original/{part}", s.original)
+	page("/", s.nowhere)
+	mux.HandleFunc("GET /events", s.events)
+	mux.HandleFunc("GET /static/{sum}/{file}", s.look.static)
+	mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, _ *http.Request) {
+		w.Header().Set("Content-Type", "text/plain; charset=utf-8")
+		_, _ = w.Write([]byte("alive\n"))
+	})
+
+	api := func(pattern string, h func(http.ResponseWriter, *http.Request) error) {
+		mux.Handle(pattern, s.api(h))
+	}
+	api("GET /api/v1/status", s.apiStatus)
+	api("GET /api/v1/drives", s.apiDrives)
+	api("GET /api/v1/captures", s.apiCaptures)
+	api("GET /api/v1/captures/{prefix}", s.apiCapture)
+	api("GET /api/v1/captures/{id}/{part}", s.apiOriginal)
+	api("GET /api/v1/misses", s.apiMisses)
+	api("GET /api/v1/spells", s.apiSpells)
+	api("GET /api/v1/ledger", s.apiLedger)
+	api("GET /api/v1/watched", s.apiWatched)
+	api("POST /api/v1/verify", s.apiVerify)
+	api("/api/", s.apiNowhere)
+	return mux
+}

@@ -1,0 +1,217 @@
+// Package wire is the shapes of the local API: what a query asks, what the
+// answers hold, and the errors that either side tells apart. Captures, misses
+// and spells travel as the model's own JSON.
+package wire
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+
+	"faultkeep/store/capture"
+)
+
+// Query narrows what is asked for. Its zero value asks for everything.
+// Answers come newest first.
+type Query struct {
+	Since  time.Time  // from this time on; zero: from the beginning
+	Until  time.Time  // before this time; zero: to now
+	Drive  string     // the drive's config name; "": every drive
+	Fault  string     // captures and misses: the code as shown, or a part of the fault's name, in any case
+	Before capture.ID // captures: older than this one, to go on where an answer ended
+	Limit  int        // at most so many; 0: all
+}
+
+// Entry is one line of the ledger.
+type Entry struct {
+	Time    time.Time     `json:"time"`
+	Kind    string        `json:"kind"`
+	Drive   string        `json:"drive,omitempty"`
+	Title   string        `json:"title,omitempty"`
+	Cause   capture.Cause `json:"cause,omitempty"`
+	Fault   capture.Fault `json:"fault"`
+	Capture capture.ID    `json:"capture,omitempty"`
+	Text    string        `json:"text,omitempty"`
+	Writes  []string      `json:"writes,omitempty"`
+}
+
+// Watch is how long a drive was watched within a period.
+type Watch struct {
+	Drive   string        `json:"drive"`
+	Of      time.Duration `json:"of_ns"`      // how long it should have been watched
+	Watched time.Duration `json:"watched_ns"` // reachable and armed
+}
+
+// Share of the time that was watched, 0 to 1.
+func Share(watches []Watch) (share float64, ok bool) {
+	var of, watched time.Duration
+	for _, w := range watches {
+		of, watched = of+w.Of, watched+w.Watched
+	}
+	if of <= 0 {
+		return 0, false
+	}
+	return min(1, max(0, float64(watched)/float64(of))), true
+}
+
+// Progress is how far a verify has come.
+type Progress struct {
+	Done  int   `json:"done"` // captures
+	Total int   `json:"total"`
+	Bytes int64 `json:"bytes"`
+}
+
+// Damage is one thing that a verify found wrong.
+type Damage struct {
+	Where string `json:"where"` // the capture's ID, or the place in the file
+	What  string `json:"what"`
+}
+
+// VerifyLine is one line of a verify's answer: progress, damage, or at the end
+// a line with Finished set. An answer without a finished line was cut off.
+type VerifyLine struct {
+	Progress *Progress `json:"progress,omitempty"`
+	Damage   *Damage   `json:"damage,omitempty"`
+	Failure  *Failure  `json:"failure,omitempty"`
+	Finished bool      `json:"finished,omitempty"`
+}
+
+// Failure is how the API says no.
+type Failure struct {
+	Kind       Kind         `json:"kind,omitempty"`
+	Error      string       `json:"error"`
+	Hint       string       `json:"hint,omitempty"`
+	Candidates []capture.ID `json:"candidates,omitempty"` // KindAmbiguous
+	More       bool         `json:"more,omitempty"`       // there are further candidates
+}
+
+// Kind is a failure that callers tell apart.
+type Kind string
+
+// The kinds.
+const (
+	KindNotFound  Kind = "not-found"
+	KindAmbiguous Kind = "ambiguous"
+	KindDamaged   Kind = "damaged"
+	KindRequest   Kind = "request" // the question itself makes no sense
+	KindLogin     Kind = "login"
+	KindOther     Kind = ""
+)
+
+// Errors that callers tell apart with errors.Is.
+var (
+	ErrNotFound = errors.New("no such capture")
+	ErrDamaged  = errors.New("damaged")
+	ErrRequest  = errors.New("bad request")
+)
+
+// Ambiguous is returned by Find for a prefix that names several captures.
+type Ambiguous struct {
+	Prefix string
+	IDs    []capture.ID // the first few, ascending
+	More   bool         // there are others
+}
+
+func (e *Ambiguous) Error() string {
+	names := make([]string, len(e.IDs))
+	for i, id := range e.IDs {
+		names[i] = string(id)
+	}
+	more := ""
+	if e.More {
+		more = " and more"
+	}
+	return fmt.Sprintf("%q is the beginning of several captures: %s%s. Type a few characters more", e.Prefix, strings.Join(names, ", "), more)
+}
+
+// NotFound is the error for a prefix that names no capture.
+func NotFound(prefix string) error {
+	return &said{fmt.Sprintf("no capture begins with %q. `faultkeep list` shows them all", prefix), ErrNotFound}
+}
+
+// said is an error in words of which errors.Is knows the kind.
+type said struct {
+	text string
+	kind error
+}
+
+func (e *said) Error() string { return e.text }
+func (e *said) Unwrap() error { return e.kind }
+
+// Say gives an error other words, keeping what errors.Is knows of it.
+func Say(kind error, text string) error { return &said{text, kind} }
+
+// FailureOf is an error as the API tells it.
+func FailureOf(err error) Failure {
+	var several *Ambiguous
+	switch {
+	case errors.As(err, &several):
+		return Failure{Kind: KindAmbiguous, Error: several.Error(), Candidates: several.IDs, More: several.More}
+	case errors.Is(err, ErrNotFound):
+		return Failure{Kind: KindNotFound, Error: err.Error()}
+	case errors.Is(err, ErrDamaged):
+		return Failure{Kind: KindDamaged, Error: err.Error()}
+	case errors.Is(err, ErrRequest):
+		return Failure{Kind: KindRequest, Error: err.Error()}
+	}
+	return Failure{Error: err.Error()}
+}
+
+// Err is the failure as the error it was; prefix is what was asked for.
+func (f Failure) Err(prefix string) error {
+	text := f.Error
+	if f.Hint != "" {
+		text += ". " + f.Hint
+	}
+	switch f.Kind {
+	case KindAmbiguous:
+		return &Ambiguous{Prefix: prefix, IDs: f.Candidates, More: f.More}
+	case KindNotFound:
+		return &said{text, ErrNotFound}
+	case KindDamaged:
+		return &said{text, ErrDamaged}
+	case KindRequest:
+		return &said{text, ErrRequest}
+	}
+	return errors.New(text)
+}
+
+// Captures reads captures, newest first.
+type Captures interface {
+	Captures(ctx context.Context, q Query) ([]capture.Capture, error)
+	// Find is the one capture whose ID begins with prefix; ErrNotFound or *Ambiguous otherwise.
+	Find(ctx context.Context, prefix string) (capture.Capture, error)
+	// Original are the bytes of one part, with zeros where there are none, and the ranges that are there.
+	Original(ctx context.Context, id capture.ID, part string) ([]byte, []capture.Range, error)
+}
+
+// Ledger reads what was watched, missed and written.
+type Ledger interface {
+	Misses(ctx context.Context, q Query) ([]capture.Miss, error)
+	// Spells are the blind spells that touch the period, by their beginning.
+	Spells(ctx context.Context, q Query) ([]capture.Spell, error)
+	Entries(ctx context.Context, q Query) ([]Entry, error)
+	// Watched tells of every drive known how long it was watched.
+	Watched(ctx context.Context, q Query) ([]Watch, error)
+}
+
+// Verifier recomputes every checksum.
+type Verifier interface {
+	// Verify calls progress now and then and returns what is damaged.
+	Verify(ctx context.Context, progress func(Progress)) ([]Damage, error)
+}
+
+// Samples decodes a capture's samples from its original bytes.
+func Samples(ctx context.Context, from Captures, c capture.Capture) ([]capture.Series, error) {
+	data, have, err := from.Original(ctx, c.ID, capture.Data)
+	if err != nil {
+		return nil, err
+	}
+	series, err := c.Encoding.Decode(data, have)
+	if err != nil {
+		return nil, Say(ErrDamaged, fmt.Sprintf("capture %s: its bytes can't be decoded: %v", c.ID, err))
+	}
+	return series, nil
+}
