@@ -51,8 +51,11 @@ func Page(base string, a capture.Alert) string {
 		return ""
 	}
 	base = strings.TrimRight(base, "/")
-	if a.Capture == "" {
-		return base + "/"
+	switch {
+	case a.Capture != "":
+		return base + "/capture/" + url.PathEscape(string(a.Capture))
+	case a.Drive != "":
+		return base + "/drive/" + url.PathEscape(a.Drive)
 	}
-	return base + "/captures/" + url.PathEscape(string(a.Capture))
+	return base + "/"
 }
