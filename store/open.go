@@ -1,0 +1,259 @@
+package store
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"math"
+	"os"
+	"path/filepath"
+	"runtime"
+	"strconv"
+	"time"
+
+	bolt "go.etcd.io/bbolt"
+	berrors "go.etcd.io/bbolt/errors"
+
+	"faultkeep/store/capture"
+)
+
+// quickCheck is how long Open looks through the file before it trusts it;
+// Verify looks at everything.
+const quickCheck = 3 * time.Second
+
+// open opens the file at the store's path; a damaged one is set aside first.
+// The caller holds mu, or nobody else knows the store yet.
+func (s *Store) open() error {
+	err := s.openFile()
+	if err == nil || !errors.Is(err, ErrDamaged) || s.opt.ReadOnly {
+		return s.explain("open the store", err)
+	}
+	if err := s.setAside(err); err != nil {
+		return s.explain("set the damaged store aside", err)
+	}
+	return s.explain("make a fresh store", s.openFile())
+}
+
+func (s *Store) openFile() (err error) {
+	_, err = os.Stat(s.opt.Path)
+	fresh := errors.Is(err, fs.ErrNotExist)
+	if err != nil && !(fresh && !s.opt.ReadOnly) {
+		return err
+	}
+	defer func() {
+		if err != nil {
+			s.release()
+		}
+	}()
+	var file *os.File
+	options := &bolt.Options{
+		Timeout:      s.opt.Wait,
+		ReadOnly:     s.opt.ReadOnly,
+		FreelistType: bolt.FreelistMapType,
+		NoStatistics: true,
+		OpenFile: func(name string, flag int, perm fs.FileMode) (*os.File, error) {
+			var err error
+			file, err = os.OpenFile(name, flag, perm)
+			return file, err
+		},
+	}
+	if runtime.GOOS != "windows" && strconv.IntSize == 64 {
+		options.InitialMmapSize = 1 << 30 // address space, not memory: no remapping that a reader could hold up
+	}
+	if !fresh {
+		// The file is looked through before bbolt trusts it with its memory map.
+		err := s.precheck()
+		if errors.Is(err, ErrDamaged) {
+			// A file that another process writes may look torn.
+			if err := s.probeLock(); err != nil {
+				return err
+			}
+			err = s.precheck()
+		}
+		if err != nil {
+			return err
+		}
+	}
+	err = guard(func() (err error) {
+		s.db, err = bolt.Open(s.opt.Path, 0o600, options)
+		return err
+	})
+	s.file = file
+	switch {
+	case errors.Is(err, berrors.ErrTimeout):
+		return s.inUse()
+	case errors.Is(err, berrors.ErrInvalid), errors.Is(err, berrors.ErrVersionMismatch), errors.Is(err, berrors.ErrChecksum):
+		return damagef("%v", err)
+	case err != nil:
+		return err
+	}
+	s.poisoned = false
+	if !s.opt.ReadOnly {
+		s.own()
+		if err := guard(s.prepare); err != nil {
+			return err
+		}
+		if fresh {
+			if err := syncDir(filepath.Dir(s.opt.Path)); err != nil {
+				return err
+			}
+		}
+	}
+	return guard(s.known)
+}
+
+// precheck looks at the file without its memory map.
+func (s *Store) precheck() error {
+	f, err := os.Open(s.opt.Path)
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	info, err := f.Stat()
+	if err != nil {
+		return err
+	}
+	if !info.Mode().IsRegular() {
+		return fmt.Errorf("it is a %s, not a file", kindOfFile(info.Mode()))
+	}
+	if info.Size() == 0 {
+		if s.opt.ReadOnly {
+			return damagef("it is empty")
+		}
+		return nil // made, and then the power went before anything was in it
+	}
+	w, err := walkFile(f, info.Size())
+	if err != nil {
+		return err
+	}
+	w.deadline = time.Now().Add(quickCheck)
+	return w.quick()
+}
+
+func kindOfFile(m fs.FileMode) string {
+	if m.IsDir() {
+		return "folder"
+	}
+	return "special file"
+}
+
+// probeLock takes the lock on a file that bbolt itself can't be trusted to open.
+func (s *Store) probeLock() error {
+	err := lockOnce(s.opt.Path, s.opt.Wait)
+	if errors.Is(err, berrors.ErrTimeout) {
+		return s.inUse()
+	}
+	return err
+}
+
+func (s *Store) inUse() error {
+	o := s.holder()
+	text := "the file is held by " + o.String()
+	if !o.Since.IsZero() {
+		text += " since " + o.Since.Format(time.RFC3339)
+	}
+	return &Error{
+		Op: "open the store", Path: s.opt.Path,
+		Err:  fmt.Errorf("%s: %w", text, ErrInUse),
+		Hint: "Stop that process, or ask it instead of opening its file",
+	}
+}
+
+// prepare makes what a new store lacks; an older schema would be brought up here.
+func (s *Store) prepare() error {
+	complete := false
+	err := s.db.View(func(tx *bolt.Tx) error {
+		complete = tx.Bucket(bMeta) != nil
+		for _, name := range buckets {
+			complete = complete && tx.Bucket(name) != nil
+		}
+		if meta := tx.Bucket(bMeta); meta != nil {
+			return checkSchema(meta)
+		}
+		return nil
+	})
+	if err != nil || complete {
+		return err
+	}
+	return s.db.Update(func(tx *bolt.Tx) error {
+		for _, name := range buckets {
+			if _, err := tx.CreateBucketIfNotExists(name); err != nil {
+				return err
+			}
+		}
+		meta := tx.Bucket(bMeta)
+		if meta.Get(kSchema) == nil {
+			if err := meta.Put(kSchema, []byte(strconv.Itoa(capture.Schema))); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+}
+
+// known refuses a file that isn't a store or that a later faultkeep wrote.
+func (s *Store) known() error {
+	return s.db.View(func(tx *bolt.Tx) error {
+		for _, name := range buckets {
+			if tx.Bucket(name) == nil {
+				return damagef("bucket %q is missing", name)
+			}
+		}
+		return checkSchema(tx.Bucket(bMeta))
+	})
+}
+
+func checkSchema(meta *bolt.Bucket) error {
+	v := meta.Get(kSchema)
+	n, err := strconv.Atoi(string(v))
+	if err != nil || n < 1 || n > math.MaxInt32 {
+		return damagef("its schema is %q", v)
+	}
+	if n > capture.Schema {
+		return fmt.Errorf("schema %d; this faultkeep knows up to %d. Update faultkeep; the file was left as it is: %w", n, capture.Schema, ErrNewer)
+	}
+	return nil
+}
+
+// release closes the file. The caller holds mu, or nobody else knows the store.
+func (s *Store) release() error {
+	db, file := s.db, s.file
+	s.db, s.file = nil, nil
+	if db == nil {
+		// bbolt panicked while opening and kept the file.
+		if file != nil {
+			_ = file.Close()
+		}
+		return nil
+	}
+	if s.poisoned {
+		// Closing would wait for ever for locks that a dead transaction holds.
+		// The memory map is lost until the process ends; the lock isn't.
+		return file.Close()
+	}
+	return guard(db.Close)
+}
+
+// setAside renames the damaged file, so that a fresh one can take its place.
+func (s *Store) setAside(why error) error {
+	at := s.now()
+	aside := fmt.Sprintf("%s.damaged-%s", s.opt.Path, at.Format("20060102T150405Z"))
+	for n := 2; exists(aside); n++ {
+		aside = fmt.Sprintf("%s.damaged-%s-%d", s.opt.Path, at.Format("20060102T150405Z"), n)
+	}
+	if err := os.Rename(s.opt.Path, aside); err != nil {
+		return err
+	}
+	if err := syncDir(filepath.Dir(s.opt.Path)); err != nil {
+		return err
+	}
+	s.epoch++
+	s.damaged = append(s.damaged, Damaged{Time: at, Path: aside, Why: why.Error()})
+	s.log.Error("the store is damaged; it was set aside and a fresh one begun", "aside", aside, "why", why)
+	return nil
+}
+
+func exists(path string) bool {
+	_, err := os.Lstat(path)
+	return err == nil
+}

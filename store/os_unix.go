@@ -1,0 +1,28 @@
+//go:build !windows
+
+package store
+
+import (
+	"errors"
+	"os"
+	"syscall"
+)
+
+// syncDir makes a new, renamed or removed name in dir durable; bbolt doesn't.
+func syncDir(dir string) error {
+	d, err := os.Open(dir)
+	if err != nil {
+		return err
+	}
+	err = d.Sync()
+	if cerr := d.Close(); err == nil {
+		err = cerr
+	}
+	return err
+}
+
+func full(err error) bool {
+	return errors.Is(err, syscall.EDQUOT) || errors.Is(err, syscall.EFBIG)
+}
+
+func readOnlyVolume(err error) bool { return errors.Is(err, syscall.EROFS) }
