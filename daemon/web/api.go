@@ -112,11 +112,7 @@ func (s *server) apiSpells(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *server) apiLedger(w http.ResponseWriter, r *http.Request) error {
-	return listed(w, r, s.Store.Entries)
-}
-
-func (s *server) apiWatched(w http.ResponseWriter, r *http.Request) error {
-	return listed(w, r, s.Store.Watched)
+	return listed(w, r, s.Store.Ledger)
 }
 
 func (s *server) apiCapture(w http.ResponseWriter, r *http.Request) error {
@@ -164,35 +160,32 @@ func (s *server) apiStatus(w http.ResponseWriter, _ *http.Request) error {
 }
 
 // apiVerify recomputes every checksum and tells how it goes, a JSON object a
-// line; the last line says that it is finished.
+// line: progress now and then, at the end the report.
 func (s *server) apiVerify(w http.ResponseWriter, r *http.Request) error {
 	out := http.NewResponseController(w)
 	w.Header().Set("Content-Type", "application/jsonl")
 	lines := json.NewEncoder(w)
 	say := func(l wire.VerifyLine) {
-		_ = out.SetWriteDeadline(time.Now().Add(time.Minute))
+		_ = out.SetWriteDeadline(time.Now().Add(time.Minute)) // a reader that went away must not hold this up
 		_ = lines.Encode(l)
 		_ = out.Flush()
 	}
 	var last time.Time
-	damage, err := s.Store.Verify(r.Context(), func(p wire.Progress) {
-		if now := s.Now(); p.Done == p.Total || now.Sub(last) > 100*time.Millisecond {
+	report, err := s.Store.Verify(r.Context(), func(done, total int) {
+		if now := time.Now(); done == total || now.Sub(last) > 100*time.Millisecond {
 			last = now
-			say(wire.VerifyLine{Progress: &p})
+			say(wire.VerifyLine{Progress: &wire.Progress{Done: done, Total: total}})
 		}
 	})
-	for i := range damage {
-		say(wire.VerifyLine{Damage: &damage[i]})
-	}
-	if err != nil { // the status is sent already: say it in the stream
+	line := wire.VerifyLine{Report: &report}
+	if err != nil { // the status is sent already, so it is said here
 		failure := wire.FailureOf(err)
-		say(wire.VerifyLine{Failure: &failure})
-		return nil
+		line = wire.VerifyLine{Failure: &failure}
 	}
-	say(wire.VerifyLine{Finished: true})
+	say(line)
 	return nil
 }
 
 func (s *server) apiNowhere(http.ResponseWriter, *http.Request) error {
-	return &refusal{http.StatusNotFound, "the API has no such address", "version 1 answers below /api/v1/: status, drives, captures, misses, spells, ledger, watched, verify"}
+	return &refusal{http.StatusNotFound, "the API has no such address", "version 1 answers below /api/v1/: status, drives, captures, misses, spells, ledger, verify"}
 }

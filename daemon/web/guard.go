@@ -69,7 +69,7 @@ func (s *server) hostAllowed(host string) bool {
 	if name == "localhost" {
 		return true
 	}
-	if a, err := netip.ParseAddr(name); err == nil && a.IsLoopback() {
+	if _, err := netip.ParseAddr(name); err == nil { // no name, so nobody can have pointed it here
 		return true
 	}
 	return slices.ContainsFunc(s.Hosts, func(h string) bool { return strings.EqualFold(h, name) })
@@ -104,7 +104,7 @@ func (s *server) refuse(r *http.Request, err error) *refusal {
 		return &refusal{499, "The browser went away.", ""}
 	}
 	s.Log.Error("a page can't be shown", "path", r.URL.Path, "err", err)
-	return &refusal{http.StatusInternalServerError, "The store didn't answer: " + err.Error(), "Watching goes on. The log has more."}
+	return &refusal{http.StatusInternalServerError, "The store can't be read just now.", "Watching goes on. The log says why."}
 }
 
 // page runs a handler; its error becomes a page in words.

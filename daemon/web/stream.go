@@ -197,14 +197,51 @@ func (s *server) sum(ctx context.Context, p period) (sums, error) {
 		return out, err
 	}
 	out.spells = len(spells)
-	watches, err := s.Store.Watched(ctx, q)
-	if err != nil {
-		return out, err
-	}
-	if share, ok := wire.Share(watches); ok {
-		out.share = share
-	}
+	out.share = s.watched(ctx, p, spells)
 	return out, nil
+}
+
+// watched is the share of the period, over the drives asked for, that wasn't
+// blind; −1 where there was nothing to watch.
+func (s *server) watched(ctx context.Context, p period, spells []capture.Spell) float64 {
+	var of, blind time.Duration
+	for _, d := range s.Live.Drives() {
+		if p.drive != "" && d.Name != p.drive {
+			continue
+		}
+		from, err := s.Store.Since(ctx, d.Name, p.now)
+		if err != nil { // claim nothing about it
+			s.Log.Warn("when this drive was first watched isn't known", "drive", d.Name, "err", err)
+			continue
+		}
+		if from.Before(p.since) {
+			from = p.since
+		}
+		if !from.Before(p.now) {
+			continue
+		}
+		of += p.now.Sub(from)
+		for _, sp := range spells {
+			if sp.Drive == d.Name {
+				blind += overlap(sp, from, p.now)
+			}
+		}
+	}
+	if of <= 0 {
+		return -1
+	}
+	return min(1, max(0, 1-float64(blind)/float64(of)))
+}
+
+// overlap is how much of a spell lies in [from, to).
+func overlap(sp capture.Spell, from, to time.Time) time.Duration {
+	if sp.From.After(from) {
+		from = sp.From
+	}
+	if !sp.To.IsZero() && sp.To.Before(to) {
+		to = sp.To
+	}
+	return max(0, to.Sub(from))
 }
 
 func (t sums) words() string {

@@ -20,6 +20,9 @@ type Store interface {
 	// Visit is when somebody last marked everything as seen; zero: never.
 	Visit(ctx context.Context) (time.Time, error)
 	SetVisit(ctx context.Context, at time.Time) error
+	// Since is when the drive was first to be watched; where it never was, that
+	// is at from now on. Before it, nothing is claimed about the drive.
+	Since(ctx context.Context, drive string, at time.Time) (time.Time, error)
 }
 
 // Live is what is going on now.
@@ -72,9 +75,9 @@ type Options struct {
 	Store   Store
 	Live    Live
 	Alerts  func() AlertCounts // nil: none
-	// Hosts are the names, beside loopback ones, under which the pages may be
-	// asked for. Any other Host header is refused, so that a web site can't
-	// reach them by pointing its own name at loopback.
+	// Hosts are the names, beside localhost and bare IP addresses, under which
+	// the pages may be asked for. Any other Host header is refused, so that a
+	// web site can't reach them by pointing its own name at this machine.
 	Hosts   []string
 	Streams int // most live connections at once; 0: 32
 	Log     *slog.Logger
@@ -106,6 +109,11 @@ func New(o Options) http.Handler {
 		o.Alerts = func() AlertCounts { return AlertCounts{} }
 	}
 	s := &server{Options: o, look: newLook(), pictures: newPictures(), streams: make(chan struct{}, o.Streams)}
+	for _, d := range o.Live.Drives() {
+		if _, err := o.Store.Since(context.Background(), d.Name, o.Now()); err != nil {
+			o.Log.Warn("when this drive was first watched can't be noted", "drive", d.Name, "err", err)
+		}
+	}
 	return s.guard(s.routes())
 }
 
@@ -141,7 +149,6 @@ func (s *server) routes() *http.ServeMux {
 	api("GET /api/v1/misses", s.apiMisses)
 	api("GET /api/v1/spells", s.apiSpells)
 	api("GET /api/v1/ledger", s.apiLedger)
-	api("GET /api/v1/watched", s.apiWatched)
 	api("POST /api/v1/verify", s.apiVerify)
 	api("/api/", s.apiNowhere)
 	return mux

@@ -19,7 +19,7 @@ type Query struct {
 	Since  time.Time  // from this time on; zero: from the beginning
 	Until  time.Time  // before this time; zero: to now
 	Drive  string     // the drive's config name; "": every drive
-	Fault  string     // captures and misses: the code as shown, or a part of the fault's name, in any case
+	Fault  string     // captures and misses: the code as shown ("2311", "F07") or as a number
 	Before capture.ID // captures: older than this one, to go on where an answer ended
 	Limit  int        // at most so many; 0: all
 }
@@ -27,55 +27,42 @@ type Query struct {
 // Entry is one line of the ledger.
 type Entry struct {
 	Time    time.Time     `json:"time"`
-	Kind    string        `json:"kind"`
 	Drive   string        `json:"drive,omitempty"`
 	Title   string        `json:"title,omitempty"`
-	Cause   capture.Cause `json:"cause,omitempty"`
-	Fault   capture.Fault `json:"fault"`
+	Kind    string        `json:"kind"`
+	Text    string        `json:"text"`
 	Capture capture.ID    `json:"capture,omitempty"`
-	Text    string        `json:"text,omitempty"`
+	Fault   capture.Fault `json:"fault"`
 	Writes  []string      `json:"writes,omitempty"`
 }
 
-// Watch is how long a drive was watched within a period.
-type Watch struct {
-	Drive   string        `json:"drive"`
-	Of      time.Duration `json:"of_ns"`      // how long it should have been watched
-	Watched time.Duration `json:"watched_ns"` // reachable and armed
-}
-
-// Share of the time that was watched, 0 to 1.
-func Share(watches []Watch) (share float64, ok bool) {
-	var of, watched time.Duration
-	for _, w := range watches {
-		of, watched = of+w.Of, watched+w.Watched
-	}
-	if of <= 0 {
-		return 0, false
-	}
-	return min(1, max(0, float64(watched)/float64(of))), true
-}
-
-// Progress is how far a verify has come.
-type Progress struct {
-	Done  int   `json:"done"` // captures
-	Total int   `json:"total"`
-	Bytes int64 `json:"bytes"`
+// Report is what a verify found.
+type Report struct {
+	Captures int           `json:"captures"` // looked at
+	Drafts   int           `json:"drafts"`
+	Bytes    int64         `json:"bytes"` // original bytes whose checksums were recomputed
+	Took     time.Duration `json:"took_ns"`
+	Problems []Damage      `json:"problems"` // never nil
 }
 
 // Damage is one thing that a verify found wrong.
 type Damage struct {
-	Where string `json:"where"` // the capture's ID, or the place in the file
-	What  string `json:"what"`
+	Capture capture.ID `json:"capture,omitempty"` // the capture or draft concerned, if one is
+	Text    string     `json:"text"`
 }
 
-// VerifyLine is one line of a verify's answer: progress, damage, or at the end
-// a line with Finished set. An answer without a finished line was cut off.
+// Progress is how far a verify has come, in captures and drafts.
+type Progress struct {
+	Done  int `json:"done"`
+	Total int `json:"total"`
+}
+
+// VerifyLine is one line of a verify's answer, holding one of the three. An
+// answer whose last line has no report was cut off.
 type VerifyLine struct {
 	Progress *Progress `json:"progress,omitempty"`
-	Damage   *Damage   `json:"damage,omitempty"`
-	Failure  *Failure  `json:"failure,omitempty"`
-	Finished bool      `json:"finished,omitempty"`
+	Report   *Report   `json:"report,omitempty"`
+	Failure  *Failure  `json:"failure,omitempty"` // why verifying ended early
 }
 
 // Failure is how the API says no.
@@ -192,15 +179,14 @@ type Ledger interface {
 	Misses(ctx context.Context, q Query) ([]capture.Miss, error)
 	// Spells are the blind spells that touch the period, by their beginning.
 	Spells(ctx context.Context, q Query) ([]capture.Spell, error)
-	Entries(ctx context.Context, q Query) ([]Entry, error)
-	// Watched tells of every drive known how long it was watched.
-	Watched(ctx context.Context, q Query) ([]Watch, error)
+	Ledger(ctx context.Context, q Query) ([]Entry, error)
 }
 
 // Verifier recomputes every checksum.
 type Verifier interface {
-	// Verify calls progress now and then and returns what is damaged.
-	Verify(ctx context.Context, progress func(Progress)) ([]Damage, error)
+	// Verify tells progress how far it has come; progress may be nil. The error
+	// says why it ended early; what is damaged is in the report.
+	Verify(ctx context.Context, progress func(done, total int)) (Report, error)
 }
 
 // Samples decodes a capture's samples from its original bytes.

@@ -1,0 +1,229 @@
+package archive
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"net"
+	"net/http"
+	"net/netip"
+	"net/url"
+	"strconv"
+	"strings"
+	"time"
+
+	"faultkeep/daemon/web/wire"
+	"faultkeep/store/capture"
+)
+
+// client is an Archive through the running daemon's local API.
+type client struct {
+	base  string
+	token string
+	http  *http.Client
+}
+
+// answersWithin is how long a living daemon may take to say that it lives.
+const answersWithin = 2 * time.Second
+
+// dial is a client of the daemon, or nil where none answers there: it died, or
+// something else has its port now.
+func dial(ctx context.Context, e Endpoint) *client {
+	base, err := reachable(e.Address)
+	if err != nil {
+		return nil
+	}
+	c := &client{base: base, token: e.Token, http: &http.Client{
+		Transport: &http.Transport{ // straight there: never through a proxy of the environment
+			DialContext:           (&net.Dialer{Timeout: answersWithin}).DialContext,
+			ResponseHeaderTimeout: time.Minute,
+		},
+		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
+	}}
+	ctx, cancel := context.WithTimeout(ctx, answersWithin)
+	defer cancel()
+	var status struct {
+		Version string `json:"version"`
+	}
+	if err := c.get(ctx, "", &status, nil, "status"); err != nil {
+		c.http.CloseIdleConnections()
+		return nil
+	}
+	return c
+}
+
+// reachable is the address to dial: a daemon that listens everywhere is on loopback too.
+func reachable(address string) (string, error) {
+	u, err := url.Parse(address)
+	if err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" {
+		return "", fmt.Errorf("%q is no address of a daemon", address)
+	}
+	if a, err := netip.ParseAddr(u.Hostname()); err == nil && a.IsUnspecified() {
+		host := "127.0.0.1"
+		if a.Is6() {
+			host = "::1"
+		}
+		u.Host = net.JoinHostPort(host, u.Port())
+	}
+	return u.Scheme + "://" + u.Host, nil
+}
+
+// do asks for a path below the API's root; path segments are escaped here.
+func (c *client) do(ctx context.Context, method, prefix string, q url.Values, path ...string) (*http.Response, error) {
+	address := c.base + "/api/v1"
+	for _, p := range path {
+		address += "/" + url.PathEscape(p)
+	}
+	if len(q) > 0 {
+		address += "?" + q.Encode()
+	}
+	r, err := http.NewRequestWithContext(ctx, method, address, nil)
+	if err != nil {
+		return nil, err
+	}
+	r.Header.Set("Authorization", "Bearer "+c.token)
+	answer, err := c.http.Do(r)
+	if err != nil {
+		return nil, c.broken(ctx, err)
+	}
+	if answer.StatusCode == http.StatusOK {
+		return answer, nil
+	}
+	defer answer.Body.Close()
+	var f wire.Failure
+	if err := json.NewDecoder(io.LimitReader(answer.Body, 1<<20)).Decode(&f); err != nil || f.Error == "" {
+		return nil, fmt.Errorf("faultkeep at %s answered %s", c.base, answer.Status)
+	}
+	return nil, f.Err(prefix)
+}
+
+// broken says that the daemon stopped answering in the middle.
+func (c *client) broken(ctx context.Context, err error) error {
+	if cause := ctx.Err(); cause != nil {
+		return cause
+	}
+	var wrapped *url.Error
+	if errors.As(err, &wrapped) {
+		err = wrapped.Err
+	}
+	return fmt.Errorf("the running faultkeep at %s doesn't answer any more: %w. Try again; if it was stopped, the store's file is read instead", c.base, err)
+}
+
+func (c *client) get(ctx context.Context, prefix string, to any, q url.Values, path ...string) error {
+	answer, err := c.do(ctx, http.MethodGet, prefix, q, path...)
+	if err != nil {
+		return err
+	}
+	defer answer.Body.Close()
+	if err := json.NewDecoder(answer.Body).Decode(to); err != nil {
+		return c.broken(ctx, err)
+	}
+	return nil
+}
+
+func values(q wire.Query) url.Values {
+	v := url.Values{}
+	set := func(key, value string) {
+		if value != "" {
+			v.Set(key, value)
+		}
+	}
+	if !q.Since.IsZero() {
+		set("since", q.Since.Format(time.RFC3339Nano))
+	}
+	if !q.Until.IsZero() {
+		set("until", q.Until.Format(time.RFC3339Nano))
+	}
+	set("drive", q.Drive)
+	set("fault", q.Fault)
+	set("before", string(q.Before))
+	if q.Limit > 0 {
+		set("limit", strconv.Itoa(q.Limit))
+	}
+	return v
+}
+
+func (c *client) Captures(ctx context.Context, q wire.Query) ([]capture.Capture, error) {
+	return listed[capture.Capture](ctx, c, q, "captures")
+}
+
+func (c *client) Misses(ctx context.Context, q wire.Query) ([]capture.Miss, error) {
+	return listed[capture.Miss](ctx, c, q, "misses")
+}
+
+func (c *client) Spells(ctx context.Context, q wire.Query) ([]capture.Spell, error) {
+	return listed[capture.Spell](ctx, c, q, "spells")
+}
+
+func (c *client) Ledger(ctx context.Context, q wire.Query) ([]wire.Entry, error) {
+	return listed[wire.Entry](ctx, c, q, "ledger")
+}
+
+func listed[T any](ctx context.Context, c *client, q wire.Query, what string) ([]T, error) {
+	var out []T
+	err := c.get(ctx, "", &out, values(q), what)
+	if len(out) == 0 {
+		out = nil // as from the file
+	}
+	return out, err
+}
+
+func (c *client) Find(ctx context.Context, prefix string) (capture.Capture, error) {
+	var out capture.Capture
+	short := strings.TrimSpace(prefix)
+	if short == "" || short == "." || short == ".." { // these can't stand in a path
+		return out, wire.NotFound(prefix)
+	}
+	err := c.get(ctx, prefix, &out, nil, "captures", short)
+	return out, err
+}
+
+func (c *client) Original(ctx context.Context, id capture.ID, part string) ([]byte, []capture.Range, error) {
+	if part == "" {
+		part = capture.Data
+	}
+	answer, err := c.do(ctx, http.MethodGet, string(id), nil, "captures", string(id), part)
+	if err != nil {
+		return nil, nil, err
+	}
+	defer answer.Body.Close()
+	b, err := io.ReadAll(answer.Body)
+	if err != nil {
+		return nil, nil, c.broken(ctx, err)
+	}
+	have, err := wire.ParseRanges(answer.Header.Get(wire.HaveHeader), int64(len(b)))
+	return b, have, err
+}
+
+func (c *client) Samples(ctx context.Context, id capture.ID) (capture.Capture, []capture.Series, error) {
+	return samples(ctx, c, id)
+}
+
+func (c *client) Verify(ctx context.Context, progress func(done, total int)) (wire.Report, error) {
+	answer, err := c.do(ctx, http.MethodPost, "", nil, "verify")
+	if err != nil {
+		return wire.Report{}, err
+	}
+	defer answer.Body.Close()
+	for lines := json.NewDecoder(answer.Body); ; {
+		var l wire.VerifyLine
+		if err := lines.Decode(&l); err != nil {
+			return wire.Report{}, c.broken(ctx, err)
+		}
+		switch {
+		case l.Report != nil:
+			return *l.Report, nil
+		case l.Failure != nil:
+			return wire.Report{}, l.Failure.Err("")
+		case l.Progress != nil && progress != nil:
+			progress(l.Progress.Done, l.Progress.Total)
+		}
+	}
+}
+
+func (c *client) Close() error {
+	c.http.CloseIdleConnections()
+	return nil
+}

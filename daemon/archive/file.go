@@ -1,0 +1,151 @@
+package archive
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"time"
+
+	"faultkeep/daemon/web/wire"
+	"faultkeep/store"
+	"faultkeep/store/capture"
+)
+
+// Kept is an open store as the pages and the API see it.
+type Kept struct{ store *store.Store }
+
+// Pages lets the pages see a store.
+func Pages(s *store.Store) *Kept { return &Kept{s} }
+
+// file is an Archive straight from the store's file.
+type file struct{ *Kept }
+
+func (f *file) Samples(ctx context.Context, id capture.ID) (capture.Capture, []capture.Series, error) {
+	return samples(ctx, f, id)
+}
+
+func (f *file) Close() error { return f.store.Close() }
+
+// Captures lists captures, newest first.
+func (k *Kept) Captures(ctx context.Context, q wire.Query) ([]capture.Capture, error) {
+	list, err := k.store.Captures(ctx, asked(q))
+	return list, told("", err)
+}
+
+// Find is the one capture whose ID begins with prefix.
+func (k *Kept) Find(ctx context.Context, prefix string) (capture.Capture, error) {
+	c, err := k.store.Find(ctx, prefix)
+	return c, told(prefix, err)
+}
+
+// Original are the bytes of one part, and which of them are there.
+func (k *Kept) Original(ctx context.Context, id capture.ID, part string) ([]byte, []capture.Range, error) {
+	if part == "" {
+		part = capture.Data
+	}
+	c, err := k.store.Get(ctx, id)
+	if err != nil {
+		return nil, nil, told(string(id), err)
+	}
+	if part != capture.Data && !slices.ContainsFunc(c.Integrity.Parts, func(p capture.Part) bool { return p.Name == part }) {
+		return nil, nil, wire.Say(wire.ErrNotFound, fmt.Sprintf("capture %s has no part %q", id, part))
+	}
+	b, have, err := k.store.Original(ctx, id, part)
+	if err != nil {
+		return nil, nil, told(string(id), err)
+	}
+	if len(have) == 0 {
+		have = nil
+	}
+	return b, have, nil
+}
+
+// Misses lists misses, newest first.
+func (k *Kept) Misses(ctx context.Context, q wire.Query) ([]capture.Miss, error) {
+	list, err := k.store.Misses(ctx, asked(q))
+	return list, told("", err)
+}
+
+// Spells lists the blind spells that touch the period.
+func (k *Kept) Spells(ctx context.Context, q wire.Query) ([]capture.Spell, error) {
+	list, err := k.store.Spells(ctx, asked(q))
+	return list, told("", err)
+}
+
+// Ledger lists entries, newest first.
+func (k *Kept) Ledger(ctx context.Context, q wire.Query) ([]wire.Entry, error) {
+	list, err := k.store.Ledger(ctx, asked(q))
+	if err != nil {
+		return nil, told("", err)
+	}
+	entries := make([]wire.Entry, len(list))
+	for i, e := range list {
+		entries[i] = entry(e)
+	}
+	return entries, nil
+}
+
+// Verify recomputes every checksum.
+func (k *Kept) Verify(ctx context.Context, progress func(done, total int)) (wire.Report, error) {
+	r, err := k.store.Verify(ctx, progress)
+	out := wire.Report{Captures: r.Captures, Drafts: r.Drafts, Bytes: r.Bytes, Took: r.Took, Problems: make([]wire.Damage, 0, len(r.Problems))}
+	for _, p := range r.Problems {
+		out.Problems = append(out.Problems, wire.Damage{Capture: p.Capture, Text: p.Text})
+	}
+	if err != nil {
+		return wire.Report{}, told("", err)
+	}
+	return out, nil
+}
+
+// visitor is who looks at the pages; they know no users yet.
+const visitor = "page"
+
+// Visit is when everything was last marked as seen; zero: never.
+func (k *Kept) Visit(ctx context.Context) (time.Time, error) { return k.store.Visit(ctx, visitor) }
+
+// SetVisit marks everything up to at as seen.
+func (k *Kept) SetVisit(ctx context.Context, at time.Time) error {
+	return k.store.SetVisit(ctx, visitor, at)
+}
+
+// Since is when the drive was first to be watched, noted at at if it never was.
+func (k *Kept) Since(ctx context.Context, drive string, at time.Time) (time.Time, error) {
+	who := "watching " + drive
+	t, err := k.store.Visit(ctx, who)
+	if err != nil || !t.IsZero() {
+		return t, err
+	}
+	return at.UTC(), k.store.SetVisit(ctx, who, at)
+}
+
+func asked(q wire.Query) store.Query {
+	out := store.Query{Since: q.Since, Until: q.Until, Fault: q.Fault, Limit: q.Limit, Before: q.Before}
+	if q.Drive != "" {
+		out.Drives = []string{q.Drive}
+	}
+	return out
+}
+
+// told turns the store's errors into those that an Archive promises.
+func told(prefix string, err error) error {
+	var several *store.Ambiguous
+	switch {
+	case err == nil:
+		return nil
+	case errors.As(err, &several):
+		return &wire.Ambiguous{Prefix: prefix, IDs: several.IDs, More: several.More}
+	case errors.Is(err, store.ErrNotFound):
+		return wire.NotFound(prefix)
+	case errors.Is(err, store.ErrDamaged):
+		return wire.Say(wire.ErrDamaged, err.Error())
+	case errors.Is(err, context.Canceled), errors.Is(err, context.DeadlineExceeded):
+		return err
+	}
+	return fmt.Errorf("the store can't be read: %w", err)
+}
+
+func entry(e store.Entry) wire.Entry {
+	return wire.Entry{Time: e.Time, Drive: e.Drive, Kind: e.Kind, Text: e.Text, Capture: e.Capture, Fault: e.Fault}
+}
