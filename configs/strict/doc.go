@@ -85,6 +85,10 @@ func (d *Doc) Has(path string) bool {
 	return ok && !d.null[path]
 }
 
+// Readable tells whether the file is a set of keys at all; later checks of
+// anything else would only find everything missing.
+func (d *Doc) Readable() bool { return !d.unread && !slices.Contains(d.bad, "") }
+
 // Clean tells whether nothing was found wrong at the path, in it or in what
 // holds it: a later check of its value makes sense.
 func (d *Doc) Clean(path string) bool {

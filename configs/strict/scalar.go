@@ -251,3 +251,13 @@ func shortest(f float64) string {
 	}
 	return strconv.FormatFloat(f, 'g', 3, 64)
 }
+
+// Whole reads a whole number as Decode does; problem is empty where it is one.
+func Whole(text string) (n int64, problem, hint string) {
+	v := reflect.ValueOf(&n).Elem()
+	problem, hint = number(v, text, "")
+	return n, problem, hint
+}
+
+// Number reads a number as Decode does; problem is empty where it is one.
+func Number(text string) (f float64, problem, hint string) { return decimal(text) }

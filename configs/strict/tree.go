@@ -66,6 +66,9 @@ func (r *reader) structure(n ast.Node, v reflect.Value, path string) {
 		i := slices.Index(keys, name)
 		if i < 0 {
 			r.report(entry.Key, at, "is not a known key", Choice(name, keys))
+			if meant := Nearest(name, keys); meant != "" {
+				r.doc.bad = append(r.doc.bad, join(path, meant)) // so that nobody calls it missing
+			}
 			continue
 		}
 		r.doc.put(at, entry)
