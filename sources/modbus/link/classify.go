@@ -25,6 +25,7 @@ func Classify(object, op string, err error) error {
 	var frame FrameError
 	var never *unsent
 	var name *net.DNSError
+	var held *Held
 	switch {
 	case errors.As(err, &refused):
 		out.Permanent = refused.Permanent()
@@ -41,6 +42,9 @@ func Classify(object, op string, err error) error {
 		out.Hint = "Check the spelling and the name server, or use the drive's IP address"
 	default:
 		text, hint := reachHint(err)
+		if errors.As(err, &held) && text != "" {
+			text = held.say(text)
+		}
 		if text != "" {
 			out.Err = plain{text, err}
 		}

@@ -1,11 +1,13 @@
 package link
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"net"
 	"os"
+	"slices"
 	"sync"
 	"time"
 
@@ -18,9 +20,10 @@ const Idle = 10 * time.Second
 var errClosed = errors.New("the endpoint was closed")
 
 // Endpoint shares few links to one address among the drives behind it. It is
-// safe for concurrent use: every request waits for its turn, units take turns
-// in circle, and the requests of one unit go in their order. So the pull of
-// one drive interleaves with the polls of its neighbours.
+// safe for concurrent use: every request waits for its turn. Of the units that
+// wait, the one whose last turn is longest ago comes next, and the requests of
+// one unit go in their order. So the pull of one drive interleaves with the
+// polls of its neighbours.
 //
 // A second and further connection is made only for a unit that has several
 // requests waiting at once, and closed again after Idle.
@@ -39,7 +42,8 @@ type Endpoint struct {
 
 	mu      sync.Mutex
 	units   map[uint8]*unit
-	circle  []*unit // units with requests waiting, next one first
+	asking  []*unit // units with requests waiting
+	turns   uint64  // given so far
 	idle    []*conn // last used last
 	open    int     // links there are, idle or busy
 	dialing bool
@@ -53,7 +57,8 @@ type Endpoint struct {
 type unit struct {
 	id      uint8
 	waiting []*waiter
-	busy    int // requests under way
+	busy    int    // requests under way
+	served  uint64 // number of its last turn
 	hold    *hold
 }
 
@@ -173,7 +178,7 @@ func (e *Endpoint) do(ctx context.Context, id uint8, request func(Link) error) e
 	}
 	w := &waiter{unit: u, turn: make(chan turn, 1)}
 	if len(u.waiting) == 0 {
-		e.circle = append(e.circle, u)
+		e.asking = append(e.asking, u)
 	}
 	u.waiting = append(u.waiting, w)
 	e.dispatch()
@@ -220,25 +225,20 @@ func (e *Endpoint) leave(w *waiter) bool {
 	e.mu.Lock()
 	defer e.mu.Unlock()
 	u := w.unit
-	for i := range u.waiting {
-		if u.waiting[i] == w {
-			u.waiting = append(u.waiting[:i], u.waiting[i+1:]...)
-			if len(u.waiting) == 0 {
-				e.dropFromCircle(u)
-			}
-			return true
-		}
+	i := slices.Index(u.waiting, w)
+	if i < 0 {
+		return false
 	}
-	return false
+	u.waiting = slices.Delete(u.waiting, i, i+1)
+	if len(u.waiting) == 0 {
+		e.settle(u)
+	}
+	return true
 }
 
-func (e *Endpoint) dropFromCircle(u *unit) {
-	for i := range e.circle {
-		if e.circle[i] == u {
-			e.circle = append(e.circle[:i], e.circle[i+1:]...)
-			return
-		}
-	}
+// settle notes that nothing of the unit waits any more.
+func (e *Endpoint) settle(u *unit) {
+	e.asking = slices.DeleteFunc(e.asking, func(each *unit) bool { return each == u })
 }
 
 // release judges how a request ended and hands its link on, or closes it.
@@ -247,19 +247,17 @@ func (e *Endpoint) release(ctx context.Context, u *unit, c *conn, err error) {
 	u.busy--
 	var refused Exception
 	excepted := errors.As(err, &refused)
+	if (err == nil || excepted) && !c.proven {
+		c.proven = true
+		e.first.clear()
+		e.extra.clear()
+	}
 	switch {
-	case err == nil || excepted && refused != GatewayPath && refused != GatewaySilent:
-		u.hold = nil
-		if !c.proven {
-			c.proven = true
-			e.first.clear()
-			e.extra.clear()
-		}
-	case excepted || silent(err) && ctx.Err() == nil:
-		c.proven = c.proven || excepted
+	case refused == GatewayPath, refused == GatewaySilent, silent(err) && ctx.Err() == nil:
 		e.rest(u, err)
-	case Usable(err):
-	case !c.proven && ctx.Err() == nil:
+	case err == nil, excepted:
+		u.hold = nil
+	case !Usable(err) && !c.proven && ctx.Err() == nil:
 		e.first.fail(err)
 	}
 	drop := e.closed || !Usable(err)
@@ -288,7 +286,7 @@ func (e *Endpoint) rest(u *unit, err error) {
 
 // refuse ends the waiting of one unit, or of all where u is nil.
 func (e *Endpoint) refuse(u *unit, err error) {
-	for _, each := range append([]*unit(nil), e.circle...) {
+	for _, each := range slices.Clone(e.asking) {
 		if u != nil && u != each {
 			continue
 		}
@@ -296,26 +294,27 @@ func (e *Endpoint) refuse(u *unit, err error) {
 			w.turn <- turn{err: err}
 		}
 		each.waiting = nil
-		e.dropFromCircle(each)
+		e.settle(each)
 	}
 }
 
 // dispatch hands idle links to those who wait, and dials where that is due.
 func (e *Endpoint) dispatch() {
-	for len(e.circle) > 0 && len(e.idle) > 0 {
-		u := e.circle[0]
+	for len(e.asking) > 0 && len(e.idle) > 0 {
+		u := slices.MinFunc(e.asking, func(a, b *unit) int { return cmp.Compare(a.served, b.served) })
 		w := u.waiting[0]
 		u.waiting = u.waiting[1:]
-		e.circle = e.circle[1:]
-		if len(u.waiting) > 0 {
-			e.circle = append(e.circle, u)
+		if len(u.waiting) == 0 {
+			e.settle(u)
 		}
+		e.turns++
+		u.served = e.turns
 		u.busy++
 		c := e.idle[len(e.idle)-1]
 		e.idle = e.idle[:len(e.idle)-1]
 		w.turn <- turn{conn: c}
 	}
-	if len(e.circle) == 0 || e.dialing || e.closed {
+	if len(e.asking) == 0 || e.dialing || e.closed {
 		return
 	}
 	if e.open == 0 {
@@ -329,7 +328,7 @@ func (e *Endpoint) dispatch() {
 	if e.open >= e.connections || e.extra.held() != nil {
 		return
 	}
-	for _, u := range e.circle {
+	for _, u := range e.asking {
 		if u.busy+len(u.waiting) > 1 {
 			e.connect()
 			return
@@ -351,6 +350,7 @@ func (e *Endpoint) connect() {
 		case err == nil && !closed:
 			e.open++
 			e.idle = append(e.idle, &conn{link: l})
+			e.sweepLater()
 		case err == nil || closed:
 		case e.open > 0:
 			e.extra.fail(err)

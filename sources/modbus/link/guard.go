@@ -95,8 +95,8 @@ func (g *Guard) Holds(bytes int64) {
 	defer g.mu.Unlock()
 	g.released = false
 	g.pages = 0
-	if n := 2 * int64(g.data.Length); n > 0 && bytes > 0 {
-		g.pages = int(min((bytes+n-1)/n, 1<<16))
+	if words := int64(g.data.Length); words > 0 && bytes > 0 {
+		g.pages = int(min(1<<16, 1+(bytes-1)/2/words))
 	}
 }
 
@@ -179,7 +179,7 @@ func (g *Guard) pageWrite(page int) (w regmap.Write, why string) {
 		return w, fmt.Sprintf("the recording has %d pages", g.pages)
 	}
 	const far = 1 << 40 // keeps the arithmetic below from overflowing
-	if max(d.First, -d.First) > far || max(d.Step, -d.Step) > far || d.Step == 0 {
+	if d.First < -far || d.First > far || d.Step < -far || d.Step > far || d.Step == 0 {
 		return w, fmt.Sprintf("the map's pages, first %d, step %d, aren't numbers of a register", d.First, d.Step)
 	}
 	value := int64(d.First) + int64(page)*int64(d.Step)

@@ -14,8 +14,10 @@ type Held struct {
 	Until time.Time // when it is tried again
 }
 
-func (e *Held) Error() string {
-	return fmt.Sprintf("%v (tried again in %v)", e.Err, max(0, time.Until(e.Until)).Round(10*time.Millisecond))
+func (e *Held) Error() string { return e.say(e.Err.Error()) }
+
+func (e *Held) say(failure string) string {
+	return fmt.Sprintf("%s (tried again in %v)", failure, max(0, time.Until(e.Until)).Round(10*time.Millisecond))
 }
 
 func (e *Held) Unwrap() error { return e.Err }

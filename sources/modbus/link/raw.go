@@ -96,11 +96,7 @@ func ask(ctx context.Context, c *raw, unit uint8, decode func([]byte) ([]byte, e
 
 // exchange returns the answer's PDU, which is valid until the next request.
 func (c *raw) exchange(ctx context.Context, unit uint8) ([]byte, error) {
-	deadline := time.Now().Add(c.timeout)
-	if end, ok := ctx.Deadline(); ok && end.Before(deadline) {
-		deadline = end
-	}
-	if err := c.conn.SetDeadline(deadline); err != nil {
+	if err := c.conn.SetDeadline(time.Now().Add(c.timeout)); err != nil {
 		return nil, err
 	}
 	if ctx.Done() != nil {

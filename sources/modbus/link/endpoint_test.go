@@ -1,0 +1,528 @@
+package link_test
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"strings"
+	"sync"
+	"syscall"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"faultkeep/sources"
+	"faultkeep/sources/modbus/link"
+	"faultkeep/sources/modbus/regmap"
+)
+
+// line is a pretended drive network in virtual time: requests take time, and
+// units or the whole of it can be dead.
+type line struct {
+	mu       sync.Mutex
+	trip     time.Duration            // of one request
+	timeout  time.Duration            // of a dead unit
+	dead     map[uint8]bool           // units that don't answer
+	refuse   map[uint8]link.Exception // units that refuse
+	dialErr  error
+	dialTime time.Duration
+	most     int   // connections accepted; 0: any number
+	breaks   error // every request fails so, once the connection is open
+
+	dials   []time.Duration // since start
+	start   time.Time
+	open    int
+	peak    int
+	log     []string // "unit@connection", in the order of requests
+	ends    map[int]time.Duration
+	writes  []regmap.Write
+	overlap bool
+}
+
+func newLine() *line {
+	return &line{trip: 10 * time.Millisecond, timeout: time.Second, dead: map[uint8]bool{},
+		refuse: map[uint8]link.Exception{}, start: time.Now(), ends: map[int]time.Duration{}}
+}
+
+func (n *line) dial(ctx context.Context) (link.Link, error) {
+	n.mu.Lock()
+	n.dials = append(n.dials, time.Since(n.start))
+	id, err, full := len(n.dials), n.dialErr, n.most > 0 && n.open >= n.most
+	n.mu.Unlock()
+	select {
+	case <-time.After(n.dialTime):
+	case <-ctx.Done():
+		return nil, ctx.Err()
+	}
+	if err == nil && full {
+		err = syscall.ECONNREFUSED
+	}
+	if err != nil {
+		return nil, err
+	}
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	n.open++
+	n.peak = max(n.peak, n.open)
+	return &wire{line: n, id: id}, nil
+}
+
+type wire struct {
+	line   *line
+	id     int
+	busy   bool
+	closed bool
+}
+
+func (w *wire) do(ctx context.Context, unit uint8) error {
+	n := w.line
+	n.mu.Lock()
+	n.overlap = n.overlap || w.busy || w.closed
+	w.busy = true
+	n.log = append(n.log, fmt.Sprintf("%d@%d", unit, w.id))
+	took, err := n.trip, n.breaks
+	if e, ok := n.refuse[unit]; ok {
+		err = e
+	}
+	if n.dead[unit] {
+		took, err = n.timeout, os.ErrDeadlineExceeded
+	}
+	n.mu.Unlock()
+	time.Sleep(took)
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	w.busy = false
+	n.ends[w.id] = time.Since(n.start)
+	return err
+}
+
+func (w *wire) Read(ctx context.Context, unit uint8, r regmap.Read) ([]byte, error) {
+	if err := w.do(ctx, unit); err != nil {
+		return nil, err
+	}
+	return make([]byte, 2*r.Count), nil
+}
+
+func (w *wire) ReadFile(ctx context.Context, unit uint8, _, _, words uint16) ([]byte, error) {
+	return w.Read(ctx, unit, regmap.Read{Count: words})
+}
+
+func (w *wire) Write(ctx context.Context, unit uint8, wr regmap.Write) error {
+	w.line.mu.Lock()
+	w.line.writes = append(w.line.writes, wr)
+	w.line.mu.Unlock()
+	return w.do(ctx, unit)
+}
+
+func (w *wire) Close() error {
+	w.line.mu.Lock()
+	defer w.line.mu.Unlock()
+	w.line.overlap = w.line.overlap || w.closed // closed twice
+	w.closed = true
+	w.line.open--
+	return nil
+}
+
+var one = regmap.Read{Table: regmap.Holding, Address: 100, Count: 1}
+
+// inTime runs a test in virtual time and checks that nothing was left open.
+func inTime(t *testing.T, connections int, gap time.Duration, f func(t *testing.T, n *line, e *link.Endpoint)) {
+	t.Helper()
+	synctest.Test(t, func(t *testing.T) {
+		n := newLine()
+		e := link.NewEndpoint("drives:502", n.dial, connections, gap)
+		f(t, n, e)
+		if err := e.Close(); err != nil {
+			t.Error(err)
+		}
+		if n.open != 0 {
+			t.Errorf("%d connections left open", n.open)
+		}
+		if n.overlap {
+			t.Error("a connection was used twice at once, or after its end")
+		}
+		if n.peak > connections {
+			t.Errorf("%d connections at once, %d are allowed", n.peak, connections)
+		}
+	})
+}
+
+// Several pulls of one drive at once leave its neighbours every other turn.
+func TestTurnsGoRoundTheUnits(t *testing.T) {
+	inTime(t, 1, 0, func(t *testing.T, n *line, e *link.Endpoint) {
+		var all sync.WaitGroup
+		for range 4 {
+			all.Go(func() {
+				for range 25 {
+					if _, err := e.Read(t.Context(), 1, one); err != nil {
+						t.Error(err)
+					}
+				}
+			})
+		}
+		time.Sleep(5 * time.Millisecond)
+		var worst time.Duration
+		for range 20 {
+			asked := time.Now()
+			if _, err := e.Read(t.Context(), 2, one); err != nil {
+				t.Error(err)
+			}
+			worst = max(worst, time.Since(asked))
+			time.Sleep(7 * time.Millisecond)
+		}
+		all.Wait()
+		if worst > 2*n.trip {
+			t.Errorf("a poll waited %v behind a pull, want at most the request under way and its own (%v)", worst, 2*n.trip)
+		}
+		if len(n.dials) != 1 || len(n.log) != 120 {
+			t.Errorf("%d connections, %d requests", len(n.dials), len(n.log))
+		}
+	})
+}
+
+func TestRequestsOfOneUnitKeepTheirOrder(t *testing.T) {
+	inTime(t, 1, 0, func(t *testing.T, n *line, e *link.Endpoint) {
+		var mu sync.Mutex
+		var order []int
+		var all sync.WaitGroup
+		for i := range 10 {
+			all.Go(func() {
+				time.Sleep(time.Duration(i) * time.Microsecond)
+				if _, err := e.Read(t.Context(), 1, one); err != nil {
+					t.Error(err)
+				}
+				mu.Lock()
+				order = append(order, i)
+				mu.Unlock()
+			})
+		}
+		all.Wait()
+		for i := range order {
+			if order[i] != i {
+				t.Fatalf("order %v", order)
+			}
+		}
+	})
+}
+
+func TestGapBetweenRequests(t *testing.T) {
+	inTime(t, 1, 30*time.Millisecond, func(t *testing.T, n *line, e *link.Endpoint) {
+		for range 5 {
+			if _, err := e.Read(t.Context(), 1, one); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if took := time.Since(n.start); took != 5*n.trip+4*30*time.Millisecond {
+			t.Errorf("5 requests took %v, want 170ms", took)
+		}
+		// Who gives up while waiting for the gap costs nobody the connection.
+		ctx, cancel := context.WithTimeout(t.Context(), 10*time.Millisecond)
+		defer cancel()
+		if _, err := e.Read(ctx, 1, one); !errors.Is(err, context.DeadlineExceeded) {
+			t.Error(err)
+		}
+		if _, err := e.Read(t.Context(), 1, one); err != nil || len(n.dials) != 1 {
+			t.Errorf("%v, %d connections", err, len(n.dials))
+		}
+	})
+}
+
+func TestParallelPullUsesMoreConnectionsAndGivesThemBack(t *testing.T) {
+	inTime(t, 4, 0, func(t *testing.T, n *line, e *link.Endpoint) {
+		n.dialTime = time.Millisecond
+		// Neighbours that poll at the same time share one connection.
+		var all sync.WaitGroup
+		for unit := range uint8(6) {
+			all.Go(func() { e.Read(t.Context(), unit, one) })
+		}
+		all.Wait()
+		if n.peak != 1 {
+			t.Errorf("%d connections for polls alone", n.peak)
+		}
+		began := time.Now()
+		for range 4 {
+			all.Go(func() {
+				for range 50 {
+					if _, err := e.Read(t.Context(), 1, one); err != nil {
+						t.Error(err)
+					}
+				}
+			})
+		}
+		all.Wait()
+		if took := time.Since(began); n.peak != 4 || took > 54*n.trip {
+			t.Errorf("200 requests over %d connections took %v", n.peak, took)
+		}
+		for range 60 { // polls go on meanwhile
+			time.Sleep(250 * time.Millisecond)
+			if _, err := e.Read(t.Context(), 1, one); err != nil {
+				t.Fatal(err)
+			}
+		}
+		synctest.Wait()
+		if n.open != 1 {
+			t.Errorf("%d connections still open 15 s after the pull", n.open)
+		}
+	})
+}
+
+// A drive that takes fewer connections than the config says is read over
+// those it takes, and isn't asked for another one at every request.
+func TestRefusedExtraConnection(t *testing.T) {
+	inTime(t, 4, 0, func(t *testing.T, n *line, e *link.Endpoint) {
+		n.most = 1
+		var all sync.WaitGroup
+		for range 4 {
+			all.Go(func() {
+				for range 100 {
+					if _, err := e.Read(t.Context(), 1, one); err != nil {
+						t.Error(err)
+					}
+				}
+			})
+		}
+		all.Wait()
+		if len(n.dials) > 8 {
+			t.Errorf("dialled %d times in %v", len(n.dials), time.Since(n.start))
+		}
+	})
+}
+
+func TestDeadEndpointIsNotHammered(t *testing.T) {
+	inTime(t, 1, 0, func(t *testing.T, n *line, e *link.Endpoint) {
+		n.dialErr, n.dialTime = syscall.ECONNREFUSED, 20*time.Millisecond
+		var all sync.WaitGroup
+		for unit := range uint8(10) {
+			all.Go(func() {
+				for time.Since(n.start) < 5*time.Minute {
+					asked := time.Now()
+					_, err := e.Read(t.Context(), unit, one)
+					if !errors.Is(err, syscall.ECONNREFUSED) {
+						t.Errorf("%v, want connection refused", err)
+					}
+					if took := time.Since(asked); took > n.dialTime {
+						t.Errorf("told after %v, want at once or after the dialling under way", took)
+					}
+					time.Sleep(250 * time.Millisecond)
+				}
+			})
+		}
+		all.Wait()
+		// 100 ms, 200, … up to 15 s: about 7 steps and then one in 12.5 s.
+		if len(n.dials) < 25 || len(n.dials) > 40 {
+			t.Errorf("dialled %d times in 5 minutes", len(n.dials))
+		}
+		for i := 1; i < len(n.dials); i++ {
+			if d := n.dials[i] - n.dials[i-1] - n.dialTime; d < 100*time.Millisecond || d > 15*time.Second+250*time.Millisecond {
+				t.Errorf("pause %d is %v", i, d)
+			}
+		}
+		if q := e.Quiet(3); q > 15*time.Second {
+			t.Errorf("quiet for %v", q)
+		}
+		n.dialErr = nil
+		time.Sleep(e.Quiet(3))
+		if _, err := e.Read(t.Context(), 3, one); err != nil {
+			t.Errorf("it is back: %v", err)
+		}
+	})
+}
+
+// Everyone who waits hears of a failed dialling at once.
+func TestWaitingCallersHearOfFailedDialling(t *testing.T) {
+	inTime(t, 1, 0, func(t *testing.T, n *line, e *link.Endpoint) {
+		n.dialErr, n.dialTime = os.ErrDeadlineExceeded, 2*time.Second
+		var all sync.WaitGroup
+		for unit := range uint8(20) {
+			all.Go(func() {
+				_, err := e.Read(t.Context(), unit, one)
+				if err == nil || time.Since(n.start) != 2*time.Second {
+					t.Errorf("%v after %v", err, time.Since(n.start))
+				}
+			})
+		}
+		all.Wait()
+		var held *link.Held
+		_, err := e.Read(t.Context(), 1, one)
+		if !errors.As(err, &held) || time.Since(n.start) != 2*time.Second || len(n.dials) != 1 {
+			t.Errorf("%v after %v, want to be held off", err, time.Since(n.start))
+		}
+	})
+}
+
+// A connection that was good is dialled again at once; one that never
+// answered counts as a failure to reach the endpoint.
+func TestBrokenConnections(t *testing.T) {
+	inTime(t, 1, 0, func(t *testing.T, n *line, e *link.Endpoint) {
+		if _, err := e.Read(t.Context(), 1, one); err != nil {
+			t.Fatal(err)
+		}
+		n.breaks = syscall.ECONNRESET
+		if _, err := e.Read(t.Context(), 1, one); !errors.Is(err, syscall.ECONNRESET) || n.open != 0 {
+			t.Fatalf("%v, %d open", err, n.open)
+		}
+		before := time.Since(n.start)
+		if _, err := e.Read(t.Context(), 1, one); !errors.Is(err, syscall.ECONNRESET) || n.dials[1] != before {
+			t.Fatalf("%v, dialled at %v", err, n.dials)
+		}
+		for range 400 {
+			e.Read(t.Context(), 1, one)
+			time.Sleep(25 * time.Millisecond)
+		}
+		if len(n.dials) > 10 {
+			t.Errorf("dialled %d times in 10 s", len(n.dials))
+		}
+		n.breaks = nil
+		time.Sleep(e.Quiet(1))
+		if _, err := e.Read(t.Context(), 1, one); err != nil {
+			t.Error(err)
+		}
+	})
+}
+
+// One drive behind a gateway is dead, silently or by the gateway's word:
+// neighbours go on, and lose at most one timeout for each step of the backoff.
+func TestDeadUnitLeavesItsNeighboursAlone(t *testing.T) {
+	for name, kill := range map[string]func(n *line){
+		"silent":      func(n *line) { n.dead[9] = true },
+		"by gateway":  func(n *line) { n.refuse[9] = link.GatewaySilent },
+		"no such way": func(n *line) { n.refuse[9] = link.GatewayPath },
+	} {
+		t.Run(name, func(t *testing.T) {
+			inTime(t, 1, 0, func(t *testing.T, n *line, e *link.Endpoint) {
+				kill(n)
+				ctx, cancel := context.WithTimeout(t.Context(), 2*time.Minute)
+				defer cancel()
+				var all sync.WaitGroup
+				all.Go(func() {
+					for ctx.Err() == nil {
+						if _, err := e.Read(ctx, 9, one); err == nil {
+							t.Error("a dead unit answered")
+						}
+						time.Sleep(250 * time.Millisecond)
+					}
+				})
+				polls, slow := 0, 0
+				for ctx.Err() == nil {
+					asked := time.Now()
+					if _, err := e.Read(t.Context(), 1, one); err != nil {
+						t.Error(err)
+					}
+					polls++
+					if took := time.Since(asked); took > 2*n.trip {
+						slow++
+						if took > n.timeout+2*n.trip {
+							t.Errorf("a poll took %v", took)
+						}
+					}
+					time.Sleep(100 * time.Millisecond)
+				}
+				all.Wait()
+				dead := 0
+				for _, l := range n.log {
+					if strings.HasPrefix(l, "9@") {
+						dead++
+					}
+				}
+				if dead > 18 || dead < 10 || slow > dead || polls < 900 {
+					t.Errorf("%d requests to the dead unit in 2 minutes, %d of %d polls of its neighbour slow", dead, slow, polls)
+				}
+				if q := e.Quiet(9); q > 15*time.Second {
+					t.Errorf("quiet for %v", q)
+				}
+				delete(n.dead, 9)
+				delete(n.refuse, 9)
+				time.Sleep(e.Quiet(9))
+				if _, err := e.Read(t.Context(), 9, one); err != nil || e.Quiet(9) != 0 {
+					t.Errorf("it is back: %v", err)
+				}
+			})
+		})
+	}
+}
+
+// A refusal that doesn't end the connection must not cost one.
+func TestExceptionKeepsTheConnection(t *testing.T) {
+	inTime(t, 1, 0, func(t *testing.T, n *line, e *link.Endpoint) {
+		n.refuse[2] = link.Busy
+		for range 5 {
+			if _, err := e.Read(t.Context(), 2, one); !errors.Is(err, link.Busy) {
+				t.Error(err)
+			}
+			if _, err := e.ReadFile(t.Context(), 1, 1, 0, 5); err != nil {
+				t.Error(err)
+			}
+		}
+		if len(n.dials) != 1 {
+			t.Errorf("%d connections", len(n.dials))
+		}
+	})
+}
+
+func TestWaitingEndsWithItsContext(t *testing.T) {
+	inTime(t, 1, 0, func(t *testing.T, n *line, e *link.Endpoint) {
+		n.trip = time.Second
+		go e.Read(t.Context(), 1, one)
+		synctest.Wait()
+		ctx, cancel := context.WithTimeout(t.Context(), 100*time.Millisecond)
+		defer cancel()
+		if _, err := e.Read(ctx, 2, one); !errors.Is(err, context.DeadlineExceeded) || time.Since(n.start) != 100*time.Millisecond {
+			t.Errorf("%v after %v", err, time.Since(n.start))
+		}
+		if e.Quiet(2) != 0 {
+			t.Error("impatience of the caller was taken for silence of the drive")
+		}
+		if _, err := e.Read(t.Context(), 2, one); err != nil || len(n.dials) != 1 {
+			t.Errorf("%v, %d connections", err, len(n.dials))
+		}
+	})
+}
+
+func TestCloseEndsAllThatWaits(t *testing.T) {
+	inTime(t, 1, 0, func(t *testing.T, n *line, e *link.Endpoint) {
+		var all sync.WaitGroup
+		all.Go(func() {
+			if _, err := e.Read(t.Context(), 1, one); err != nil {
+				t.Errorf("the request under way: %v", err)
+			}
+		})
+		synctest.Wait()
+		for unit := range uint8(5) {
+			all.Go(func() {
+				if _, err := e.Read(t.Context(), unit, one); err == nil {
+					t.Error("read from a closed endpoint")
+				}
+			})
+		}
+		synctest.Wait()
+		e.Close()
+		all.Wait()
+		if took := time.Since(n.start); took != n.trip {
+			t.Errorf("closing took %v", took)
+		}
+		if _, err := e.Read(t.Context(), 1, one); err == nil {
+			t.Error("read from a closed endpoint")
+		}
+	})
+	inTime(t, 1, 0, func(t *testing.T, n *line, e *link.Endpoint) {
+		n.dialTime = time.Hour
+		go e.Read(t.Context(), 1, one)
+		synctest.Wait()
+		e.Close()
+		if took := time.Since(n.start); took != 0 {
+			t.Errorf("closing while dialling took %v", took)
+		}
+	})
+}
+
+func TestEndpointErrorsSayWhatAndWhere(t *testing.T) {
+	inTime(t, 1, 0, func(t *testing.T, n *line, e *link.Endpoint) {
+		n.refuse[4] = link.IllegalAddress
+		_, err := e.Read(t.Context(), 4, regmap.Read{Table: regmap.Input, Address: 100, Count: 125})
+		var told *sources.Error
+		if !errors.As(err, &told) || !sources.IsPermanent(err) || told.Object != "drives:502 unit 4" || told.Op != "read input 100–224" {
+			t.Errorf("%v", err)
+		}
+	})
+}
