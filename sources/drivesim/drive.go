@@ -167,11 +167,15 @@ func (d *Drive) incident(cause Cause) bool {
 		return false
 	}
 	in := &incident{Truth: Truth{Number: len(d.incidents) + 1, Cause: cause}}
-	trip, trigger, triggered := d.unfold(in)
+	trip, trigger, happens, triggered := d.unfold(in)
+	if !happens {
+		return false
+	}
 	d.incidents = append(d.incidents, in)
 	switch {
 	case !triggered:
 		in.Missing = NoTrigger
+		in.drop()
 		d.trip(in)
 	case trip == trigger:
 		d.trip(in)
@@ -237,6 +241,7 @@ func (d *Drive) cleared(byPower bool) {
 func (d *Drive) dropPending(why Missing) {
 	if d.pending != nil && d.pending.Triggered.IsZero() {
 		d.pending.Missing = why
+		d.pending.drop()
 	}
 	d.pending = nil
 	d.due[evTrip], d.due[evTrigger] = time.Time{}, time.Time{}

@@ -11,10 +11,10 @@ import (
 // state with a little noise, and after a trip the machine running down.
 func (d *Drive) live(role capture.Role) float64 {
 	m := d.spec.Machine
-	noise := float64(int16(mix(d.spec.Seed, uint64(d.now.UnixMilli()/20), uint64(len(role)))))/32768 + 0
+	noise := float64(int16(mix(d.spec.Seed, uint64(d.now.UnixMilli()/20), uint64(len(role))))) / 32768
 	run := 1.0
 	if d.tripped != nil && !d.tripped.Tripped.IsZero() {
-		run = math.Exp(-d.now.Sub(d.tripped.Tripped).Seconds() / m.RunDown)
+		run = math.Exp(-d.now.Sub(d.tripped.Tripped).Seconds() / m.RunDown())
 	}
 	on := 1.0
 	if d.fault != 0 {
@@ -30,7 +30,7 @@ func (d *Drive) live(role capture.Role) float64 {
 	case capture.RoleDCLink:
 		return m.Link() * (1 + 0.002*noise)
 	case capture.RoleTemperature:
-		return m.Warm + 3*math.Sin(float64(d.now.Unix()%7200)/7200*2*math.Pi) + 0.2*noise
+		return m.Ambient + m.Rise + 3*math.Sin(float64(d.now.Unix()%7200)/7200*2*math.Pi) + 0.2*noise
 	}
 	return 0
 }

@@ -1,26 +1,6 @@
 package drivesim
 
-import (
-	"time"
-
-	"faultkeep/store/capture"
-)
-
-// unfold works out what a cause leads to: how long after its beginning, by a
-// common clock, the trip and the trigger come.
-func (d *Drive) unfold(in *incident) (trip, trigger time.Duration, triggered bool) {
-	in.FaultCode = usual[in.Cause]
-	t := d.spec.Recorder.Trigger
-	return 0, 0, t.On != OnCode || t.Code == in.FaultCode
-}
-
-// steady prepares an incident in which nothing goes wrong.
-func (d *Drive) steady(*incident) {}
-
-// samplesOf are the samples of an incident's recording, by channel.
-func (d *Drive) samplesOf(in *incident) [][]float64 { return d.pattern(in) }
-
-func (in *incident) know() {}
+import "faultkeep/store/capture"
 
 // pattern makes samples that no other recording, channel or place has: the
 // count of a sample is a hash of seed, recording counter, channel and index.

@@ -14,15 +14,8 @@ func (d *Drive) trigger(in *incident) {
 	}
 	in.Triggered = d.now
 	in.Clock = d.now.Add(d.spec.Clock)
-	switch {
-	case d.state == capture.Recording:
-		in.Missing = Busy
-		return
-	case d.state == capture.Ready && !d.spec.Recorder.Overwrite:
-		in.Missing = Occupied
-		return
-	case d.state == capture.Idle:
-		in.Missing = NotArmed
+	if in.Missing = d.deaf(); in.Missing != "" {
+		in.drop()
 		return
 	}
 	d.erase(ByNext)
@@ -31,6 +24,26 @@ func (d *Drive) trigger(in *incident) {
 	in.made = d.spec.Recorder
 	d.held, d.state = in, capture.Recording
 	d.due[evReady] = d.now.Add(in.made.after() + in.made.Process)
+}
+
+// deaf says why the recorder wouldn't take a trigger; empty: it would.
+func (d *Drive) deaf() Missing {
+	switch {
+	case d.state == capture.Recording:
+		return Busy
+	case d.state == capture.Ready && !d.spec.Recorder.Overwrite:
+		return Occupied
+	case d.state == capture.Idle:
+		return NotArmed
+	}
+	return ""
+}
+
+// drop forgets rows that no recording needs any more.
+func (in *incident) drop() {
+	if in.course != nil {
+		in.course.rows = nil
+	}
 }
 
 func (d *Drive) ready() {
@@ -45,6 +58,7 @@ func (d *Drive) erase(by ErasedBy) {
 	if d.held == nil {
 		return
 	}
+	d.held.drop()
 	d.held.Erased, d.held.ErasedBy = d.now, by
 	d.held = nil
 }
@@ -96,12 +110,12 @@ func checksum(kind Checksum, data []byte) uint64 {
 func (d *Drive) fill(in *incident) {
 	r := in.made
 	in.Interval, in.Index = r.Interval, r.before()
-	in.Samples = d.samplesOf(in)
+	samples := d.samplesOf(in)
 	w := width(r.Type)
 	data := make([]byte, 0, 2*w*len(r.Channels)*r.Samples)
 	put := func(ch, i int) {
 		c := codingOf(r.Channels[ch], r.Type)
-		data = appendWords(data, number(c.typ, (in.Samples[ch][i]-c.offset)/c.scale), w, r.WordOrder)
+		data = appendWords(data, number(c.typ, (samples[ch][i]-c.offset)/c.scale), w, r.WordOrder)
 	}
 	if r.Order == capture.Interleaved {
 		for i := range r.Samples {

@@ -58,9 +58,9 @@ func codingOf(role capture.Role, t capture.Type) coding {
 			c.typ = capture.Uint8
 		case capture.Int16:
 			c.typ = capture.Uint16
-		case capture.Int32:
+		case capture.Int32, capture.Float32:
 			c.typ = capture.Uint32
-		case capture.Int64:
+		case capture.Int64, capture.Float64:
 			c.typ = capture.Uint64
 		}
 		return c

@@ -27,8 +27,8 @@ type Spec struct {
 	Latency time.Duration
 
 	Machine  Machine // zero: Belt()
-	Noise    Noise
-	Face     Face // empty: Block
+	Noise    Noise   // empty: Normal
+	Face     Face    // empty: Block
 	Recorder Recorder
 	Plan     Plan
 	Seed     uint64
@@ -36,6 +36,26 @@ type Spec struct {
 	Clock   time.Duration // the drive's clock minus the true time
 	MaxRead int           // most registers a read; 0: 125
 	Pattern bool          // samples are a pattern of seed and recording counter instead of physics
+}
+
+// Noise is how noisy the measured signals are.
+type Noise string
+
+// The levels, a factor of four apart.
+const (
+	Quiet  Noise = "quiet"
+	Normal Noise = "normal"
+	Loud   Noise = "loud"
+)
+
+func (n Noise) factor() float64 {
+	switch n {
+	case Quiet:
+		return 0.25
+	case Loud:
+		return 4
+	}
+	return 1
 }
 
 // Recorder is the drive's recorder and what it is set to.
