@@ -127,7 +127,7 @@ func (t *taking) keep(ctx context.Context, why string) {
 		}
 		t.trouble(ctx, "the capture can't be kept yet, it will be tried again: "+err.Error())
 		if pause(ctx, wait) != nil {
-			t.save(ctx)
+			t.leave(ctx)
 			return
 		}
 	}

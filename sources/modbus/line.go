@@ -2,10 +2,12 @@ package modbus
 
 import (
 	"context"
+	"errors"
 	"sync"
 	"sync/atomic"
 	"time"
 
+	"faultkeep/sources"
 	"faultkeep/sources/modbus/link"
 	"faultkeep/sources/modbus/regmap"
 )
@@ -42,6 +44,30 @@ func (l *line) timed(ctx context.Context, request func() ([]byte, error)) ([]byt
 		}
 		return answer, err
 	})
+}
+
+// patience is how often a request is tried over new connections before the
+// drive counts as unreachable, and mostQuiet how long each try waits for it to
+// take connections again.
+const (
+	patience  = 3
+	mostQuiet = time.Second
+)
+
+// insist runs a request again that failed in transport. What the drive itself
+// refuses comes back at once.
+func (l *line) insist(ctx context.Context, request func() error) (err error) {
+	for range patience {
+		err = request()
+		var exception link.Exception
+		if err == nil || ctx.Err() != nil || errors.As(err, &exception) || sources.IsPermanent(err) {
+			return err
+		}
+		if wait := l.endpoint.Quiet(l.unit); wait > 0 && pause(ctx, min(wait, mostQuiet)) != nil {
+			return err
+		}
+	}
+	return err
 }
 
 func (l *line) measured(took time.Duration) {

@@ -47,6 +47,7 @@ type pull struct {
 	checked  time.Time
 	saved    time.Time
 	saving   bool
+	put      int // tiles put back to be asked again later
 	refused  []refusal
 	saves    sync.WaitGroup
 }
@@ -56,6 +57,10 @@ type refusal struct {
 	tile regmap.Tile
 	err  error
 }
+
+// mostPutBack bounds how often pieces are asked again that the drive failed to
+// hand out without saying that it never will.
+const mostPutBack = 20
 
 // mostRefused is how many tiles may be refused before anything was read until
 // the map is taken to be wrong.
@@ -146,12 +151,17 @@ func (p *pull) one(ctx context.Context, tile regmap.Tile) error {
 		p.tell(p.done)
 		return nil
 	case errors.As(err, &exception):
-		// Either the recording is gone, or this piece can't be had: the rest may still be.
+		// Either the recording is gone, or this piece can't be had now: the rest may still be.
 		if gone := p.check(ctx); gone != nil {
 			return gone
 		}
 		p.mu.Lock()
 		defer p.mu.Unlock()
+		if !exception.Permanent() && p.put < mostPutBack {
+			p.put++
+			p.todo = append(p.todo, tile)
+			return nil
+		}
 		p.refused = append(p.refused, refusal{tile, err})
 		if len(p.refused) >= mostRefused && p.done == 0 {
 			return fmt.Errorf("%w: %w", errRefused, err)

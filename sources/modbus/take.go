@@ -56,7 +56,7 @@ func (w *watch) take(ctx context.Context) {
 	case errors.Is(err, errRefused):
 		t.refuse(ctx, err)
 	default: // unreachable, or faultkeep is stopping: the draft waits
-		t.save(ctx)
+		t.leave(ctx)
 		w.interrupted = true
 		if ctx.Err() == nil {
 			w.unreachable(ctx, err)

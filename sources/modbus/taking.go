@@ -10,7 +10,6 @@ import (
 	"time"
 
 	"faultkeep/sources"
-	"faultkeep/sources/modbus/link"
 	"faultkeep/sources/modbus/regmap"
 	"faultkeep/store/capture"
 )
@@ -157,7 +156,11 @@ func covered(have []capture.Range, tile regmap.Tile) bool {
 
 // check proves that the drive still holds this recording.
 func (t *taking) check(ctx context.Context) error {
-	s, err := t.ask(ctx)
+	var s status
+	err := t.line.insist(ctx, func() (err error) {
+		s, err = t.poller.poll(ctx, true)
+		return err
+	})
 	if err != nil {
 		return err
 	}
@@ -220,18 +223,6 @@ func (t *taking) piece(tile regmap.Tile) ([]byte, bool) {
 	return b, ok && err == nil
 }
 
-// ask polls, over new connections where that is needed.
-func (t *taking) ask(ctx context.Context) (s status, err error) {
-	for range patience {
-		s, err = t.poller.poll(ctx, true)
-		var exception link.Exception
-		if err == nil || errors.As(err, &exception) || ctx.Err() != nil {
-			break
-		}
-	}
-	return s, err
-}
-
 // again reads a tile once more and compares.
 func (t *taking) again(ctx context.Context, tile regmap.Tile, before []byte) error {
 	now, err := t.reader.read(ctx, tile)
@@ -255,10 +246,15 @@ func (t *taking) append(ctx context.Context, chunks []capture.Chunk) error {
 	return err
 }
 
-// save makes what was proven durable before the pull is left for later.
-func (t *taking) save(ctx context.Context) {
+// leave makes durable what there is before the pull is left for later. When
+// faultkeep stops, one more check proves what was read since the last one.
+func (t *taking) leave(ctx context.Context) {
+	stopping := ctx.Err() != nil
 	ctx, stop := context.WithTimeout(context.WithoutCancel(ctx), 2*time.Second)
 	defer stop()
+	if p := t.pull; stopping && t.check(ctx) == nil {
+		p.proven, p.fresh = append(p.proven, p.fresh...), nil
+	}
 	if len(t.pull.proven) > 0 && t.append(ctx, t.pull.proven) == nil {
 		t.pull.proven = nil
 	}

@@ -2,7 +2,6 @@ package modbus
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"time"
 
@@ -22,22 +21,16 @@ func newTiles(l *line, m *regmap.Map, g *link.Guard) *tiles {
 	return &tiles{line: l, m: m, guard: g, page: -1}
 }
 
-// patience is how often one piece is asked for over new connections before
-// the drive counts as unreachable.
-const patience = 3
-
 // read returns the tile's original bytes. A request that failed in transport
 // is asked again over a new connection.
 func (t *tiles) read(ctx context.Context, tile regmap.Tile) (answer []byte, err error) {
-	for range patience {
-		answer, err = t.once(ctx, tile)
-		var exception link.Exception
-		if err == nil || errors.As(err, &exception) || ctx.Err() != nil {
-			return answer, err
+	err = t.line.insist(ctx, func() error {
+		if answer, err = t.once(ctx, tile); err != nil && t.m.Data.Layout == regmap.Window {
+			t.page = -1 // whoever else got the drive meanwhile may have turned it
 		}
-		t.page = -1 // whoever else got the drive meanwhile may have turned it
-	}
-	return nil, err
+		return err
+	})
+	return answer, err
 }
 
 func (t *tiles) once(ctx context.Context, tile regmap.Tile) ([]byte, error) {
