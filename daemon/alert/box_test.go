@@ -1,6 +1,7 @@
 package alert_test
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -64,31 +65,31 @@ func (b *box) Outbox(_ context.Context, sink string, limit int) ([]capture.Messa
 	return slices.Clone(q[:min(limit, len(q))]), nil
 }
 
-func (b *box) Accepted(_ context.Context, sink string, seq uint64) error {
-	return b.change(sink, seq, func(*capture.Message) bool { return false })
+func (b *box) Accepted(ctx context.Context, sink string, seq uint64) error {
+	return b.change(ctx, sink, seq, func(*capture.Message) bool { return false })
 }
 
-func (b *box) SetAside(_ context.Context, sink string, seq uint64, why string) error {
-	return b.change(sink, seq, func(m *capture.Message) bool {
+func (b *box) SetAside(ctx context.Context, sink string, seq uint64, why string) error {
+	return b.change(ctx, sink, seq, func(m *capture.Message) bool {
 		m.LastError = why
 		b.aside = append(b.aside, *m)
 		return false
 	})
 }
 
-func (b *box) Retry(_ context.Context, sink string, seq uint64, next time.Time, why string) error {
-	return b.change(sink, seq, func(m *capture.Message) bool {
+func (b *box) Retry(ctx context.Context, sink string, seq uint64, next time.Time, why string) error {
+	return b.change(ctx, sink, seq, func(m *capture.Message) bool {
 		m.Tries, m.Next, m.LastError = m.Tries+1, next, why
 		return true
 	})
 }
 
 // change applies f to a message and drops it where f is false.
-func (b *box) change(sink string, seq uint64, f func(*capture.Message) bool) error {
+func (b *box) change(ctx context.Context, sink string, seq uint64, f func(*capture.Message) bool) error {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	if b.broken != nil {
-		return b.broken
+	if err := cmp.Or(b.broken, ctx.Err()); err != nil {
+		return err
 	}
 	q := b.queue[sink]
 	i := slices.IndexFunc(q, func(m capture.Message) bool { return m.Seq == seq })

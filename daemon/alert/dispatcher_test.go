@@ -348,6 +348,10 @@ func TestReceiverMayAskForLater(t *testing.T) {
 			}}
 			b.put("a001", "s")
 			defer run(b, alert.Options{Sinks: map[string]alert.Sink{"s": s}})()
+			synctest.Wait()
+			if wait := time.Until(b.left("s")[0].Next); wait != c.want {
+				t.Errorf("asked for %s: the outbox says %s", c.ask, wait)
+			}
 			time.Sleep(2 * time.Hour)
 			calls := s.sends()
 			if len(calls) != 2 || calls[1].at.Sub(calls[0].at) != c.want {

@@ -27,6 +27,10 @@ func (s Secret) Read() (string, error) {
 		return "", errors.New("a secret is either in a file or in the environment, not in both")
 	case s.File != "":
 		from = s.File
+		info, err := os.Stat(s.File) // before opening, since opening a pipe would wait for a writer
+		if err == nil && !info.Mode().IsRegular() {
+			return "", fmt.Errorf("the secret can't be read: %s is not a file", from)
+		}
 		f, err := os.Open(s.File)
 		if err != nil {
 			return "", fmt.Errorf("the secret can't be read: %w", err)

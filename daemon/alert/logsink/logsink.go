@@ -24,7 +24,10 @@ func New(log *slog.Logger, link string) *Sink { return &Sink{log: log, link: lin
 
 // Send writes one record: the alert's sentence, then what it is about.
 func (s *Sink) Send(ctx context.Context, a capture.Alert) error {
-	attrs := []slog.Attr{slog.String("alert", a.ID), slog.Time("at", a.Time), slog.String("kind", string(a.Kind))}
+	attrs := []slog.Attr{slog.String("alert", a.ID), slog.String("kind", string(a.Kind))}
+	if !a.Time.IsZero() {
+		attrs = append(attrs, slog.Time("at", a.Time))
+	}
 	for _, more := range []slog.Attr{
 		slog.String("severity", string(a.Severity)),
 		slog.String("site", a.Site),

@@ -2,7 +2,6 @@ package webhook
 
 import (
 	"encoding/json"
-	"log/slog"
 	"maps"
 	"net/http"
 	"net/url"
@@ -130,10 +129,7 @@ func (c Config) shown() map[string]any {
 // query, and what the headers hold.
 func (c Config) MarshalJSON() ([]byte, error) { return json.Marshal(c.shown()) }
 
-// LogValue does the same for the log.
-func (c Config) LogValue() slog.Value { return slog.AnyValue(c.shown()) }
-
-// String does the same for messages.
+// String does the same for messages and logs.
 func (c Config) String() string { return "webhook to " + c.Place() }
 
 // GoString does the same for %#v.
