@@ -11,14 +11,7 @@ import (
 )
 
 // Message is one alert on its way to one sink.
-type Message struct {
-	Seq       uint64        `json:"seq"` // rises with every message of the store
-	Sink      string        `json:"sink"`
-	Alert     capture.Alert `json:"alert"`
-	Tries     int           `json:"tries,omitempty"`      // that failed
-	Next      time.Time     `json:"next,omitzero"`        // not before then; zero: at once
-	LastError string        `json:"last_error,omitempty"` // of the last try, or why it was set aside
-}
+type Message = capture.Message
 
 // Counts say what became of alerts, counted once for every sink.
 type Counts struct {

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"sync"
 	"sync/atomic"
 	"testing"
 	"testing/synctest"
@@ -182,9 +183,12 @@ func TestStoppedInMidPullResumes(t *testing.T) {
 				defer r.close()
 				r.start()
 				r.armed()
+				var mu sync.Mutex
 				var reads []drivesim.Request
 				b := slowly(face)
 				b.Misbehave = func(q drivesim.Request) drivesim.Action {
+					mu.Lock()
+					defer mu.Unlock()
 					reads = append(reads, q)
 					return drivesim.Action{}
 				}
@@ -198,6 +202,8 @@ func TestStoppedInMidPullResumes(t *testing.T) {
 				if !c.Integrity.Whole || c.Provenance.Resumed != 1 {
 					t.Fatalf("%+v, resumed %d times", c.Integrity, c.Provenance.Resumed)
 				}
+				mu.Lock()
+				defer mu.Unlock()
 				seen, twice := map[drivesim.Request]bool{}, 0
 				for _, q := range reads {
 					if data := q.Function == 20 || q.Count > 60; !data || face == drivesim.Window {

@@ -1,0 +1,254 @@
+// Package daemon is faultkeep at work: it wires sources, store, alerts and
+// pages together, supervises them, and stops them in reverse order.
+package daemon
+
+import (
+	"context"
+	"crypto/rand"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"os"
+	"path/filepath"
+	"sync"
+	"time"
+
+	"faultkeep/daemon/alert"
+	"faultkeep/daemon/archive"
+	"faultkeep/daemon/config"
+	"faultkeep/daemon/web"
+	"faultkeep/sources"
+	"faultkeep/sources/modbus"
+	"faultkeep/store"
+)
+
+// Options of an App that aren't in the config file.
+type Options struct {
+	Log      *slog.Logger
+	Version  string
+	Witness  func(sources.Observation) // sees everything that happens; may be nil
+	Attempts func(alert.Attempt)       // sees every attempt to tell somebody; may be nil
+	Listener net.Listener              // for the page; nil: as the config says
+}
+
+// App is a running faultkeep.
+type App struct {
+	Address string // of the page, "http://…"
+	Store   *store.Store
+
+	log      *slog.Logger
+	cancel   context.CancelFunc
+	failed   chan error
+	teardown []step
+	stop     sync.Once
+	stopped  error
+}
+
+// step is one thing to undo, named for the log.
+type step struct {
+	name string
+	undo func(context.Context) error
+}
+
+// StopWithin bounds how long Stop takes: Windows gives a service five seconds.
+const StopWithin = 4 * time.Second
+
+// Start brings everything up. When it returns nil, the drives are being
+// watched. The App runs until Stop.
+func Start(ctx context.Context, loaded *config.Loaded, o Options) (app *App, err error) {
+	if o.Log == nil {
+		o.Log = slog.New(slog.DiscardHandler)
+	}
+	run, cancel := context.WithCancel(context.WithoutCancel(ctx))
+	a := &App{log: o.Log, cancel: cancel, failed: make(chan error, 1)}
+	defer func() {
+		if err != nil {
+			_ = a.Stop()
+		}
+	}()
+
+	if err := os.MkdirAll(loaded.Config.Data, 0o750); err != nil {
+		return nil, fmt.Errorf("data folder: %w", err)
+	}
+	if a.Store, err = store.Open(ctx, store.Options{Path: filepath.Join(loaded.Config.Data, archive.StoreFile),
+		Log: o.Log, Site: loaded.Config.Site, Announce: loaded.Rules().Route}); err != nil {
+		return nil, err
+	}
+	a.undo("store", func(context.Context) error { return a.Store.Close() })
+
+	plant := modbus.Connect(driveOptions(loaded, o.Log))
+	a.undo("connections", func(context.Context) error { return plant.Close() })
+	hub := newHub(plant.Drives, o.Witness)
+	keep := &keeper{store: a.Store, hub: hub}
+
+	if err := a.serve(loaded, o, hub); err != nil {
+		return nil, err
+	}
+	a.run(run, "alerts", func(ctx context.Context) {
+		alert.NewDispatcher(a.Store, alert.Options{Sinks: loaded.Sinks(o.Log), Observe: o.Attempts}).Run(ctx)
+	})
+	a.run(run, "ledger", func(ctx context.Context) { a.beat(ctx, hub.names()) })
+	a.run(run, "watch", func(ctx context.Context) { a.watch(ctx, plant.Drives, keep) })
+	return a, nil
+}
+
+func driveOptions(loaded *config.Loaded, log *slog.Logger) []modbus.Options {
+	var out []modbus.Options
+	for _, d := range loaded.Drives {
+		out = append(out, modbus.Options{Config: d.Config, Site: loaded.Config.Site, Map: d.Map, Faults: d.Faults, Log: log})
+	}
+	return out
+}
+
+// serve opens the page and tells the command line where it is.
+func (a *App) serve(loaded *config.Loaded, o Options, hub *hub) error {
+	l := o.Listener
+	if l == nil {
+		var err error
+		if l, err = net.Listen("tcp", loaded.Config.Web.Listen); err != nil {
+			return fmt.Errorf("the page can't be served at web.listen %s: %w. Is another faultkeep running? Give it another port",
+				loaded.Config.Web.Listen, err)
+		}
+	}
+	secret := make([]byte, 16)
+	if _, err := rand.Read(secret); err != nil {
+		return err
+	}
+	token := hex.EncodeToString(secret)
+	a.Address = "http://" + l.Addr().String()
+	server := &http.Server{Handler: web.New(web.Options{Site: loaded.Config.Site, Zone: loaded.Location, Version: o.Version,
+		Token: token, Store: archive.Pages(a.Store), Live: hub, Alerts: a.alertCounts, Log: o.Log}),
+		ReadHeaderTimeout: 10 * time.Second, IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 64 << 10,
+		ErrorLog: slog.NewLogLogger(o.Log.Handler(), slog.LevelDebug)}
+	go func() {
+		if err := server.Serve(l); !errors.Is(err, http.ErrServerClosed) {
+			a.fail(fmt.Errorf("the page ended: %w", err))
+		}
+	}()
+	a.undo("page", func(ctx context.Context) error {
+		ctx, stop := context.WithTimeout(ctx, time.Second)
+		defer stop()
+		if server.Shutdown(ctx) != nil {
+			return server.Close() // live connections don't end by themselves
+		}
+		return nil
+	})
+	me := archive.Endpoint{Address: a.Address, Token: token, PID: os.Getpid(), Version: o.Version}
+	if err := archive.WriteEndpointFile(loaded.Config.Data, me); err != nil {
+		return err
+	}
+	a.undo("endpoint file", func(context.Context) error { return archive.RemoveEndpointFile(loaded.Config.Data) })
+	return nil
+}
+
+// watch runs every drive until ctx ends. A drive that panics takes nobody with
+// it: it is logged and watched again.
+func (a *App) watch(ctx context.Context, drives []*modbus.Drive, keep *keeper) {
+	var all sync.WaitGroup
+	for _, d := range drives {
+		all.Go(func() {
+			for ctx.Err() == nil {
+				if err := a.guarded(func() error { return d.Watch(ctx, keep) }); err != nil {
+					a.log.Error("watching ended and begins again", "drive", d.Name(), "error", err)
+					wait(ctx, time.Second)
+				}
+			}
+		})
+	}
+	all.Wait()
+}
+
+func (a *App) guarded(f func() error) (err error) {
+	defer func() {
+		if p := recover(); p != nil {
+			err = fmt.Errorf("panic: %v", p)
+		}
+	}()
+	return f()
+}
+
+// beat notes now and then that faultkeep is still watching, so that the time
+// after a crash can be told from the time before.
+func (a *App) beat(ctx context.Context, drives []string) {
+	for {
+		if err := a.Store.Beat(ctx, drives, time.Now()); err != nil && ctx.Err() == nil {
+			a.log.Error("the ledger does not take the beat", "error", err)
+		}
+		if !wait(ctx, beatEvery) {
+			return
+		}
+	}
+}
+
+func (a *App) alertCounts() web.AlertCounts {
+	n, err := a.Store.AlertCounts(context.Background())
+	if err != nil {
+		a.log.Error("alerts can't be counted", "error", err)
+	}
+	return web.AlertCounts{Raised: n.Raised, Accepted: n.Accepted, Waiting: n.Waiting}
+}
+
+func wait(ctx context.Context, d time.Duration) bool {
+	t := time.NewTimer(d)
+	defer t.Stop()
+	select {
+	case <-ctx.Done():
+		return false
+	case <-t.C:
+		return true
+	}
+}
+
+// run starts a part that works until its context ends, and registers its end.
+func (a *App) run(ctx context.Context, name string, work func(context.Context)) {
+	ctx, cancel := context.WithCancel(ctx)
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		work(ctx)
+	}()
+	a.undo(name, func(limit context.Context) error {
+		cancel()
+		select {
+		case <-done:
+			return nil
+		case <-limit.Done():
+			return errors.New("did not stop in time")
+		}
+	})
+}
+
+func (a *App) undo(name string, f func(context.Context) error) {
+	a.teardown = append(a.teardown, step{name, f})
+}
+
+func (a *App) fail(err error) {
+	select {
+	case a.failed <- err:
+	default:
+	}
+}
+
+// Failed has an error to receive when a part ended that mustn't.
+func (a *App) Failed() <-chan error { return a.failed }
+
+// Stop ends everything in reverse order of its beginning, within StopWithin.
+func (a *App) Stop() error {
+	a.stop.Do(func() {
+		ctx, done := context.WithTimeout(context.Background(), StopWithin)
+		defer done()
+		var errs []error
+		for i := len(a.teardown) - 1; i >= 0; i-- {
+			s := a.teardown[i]
+			if err := s.undo(ctx); err != nil {
+				errs = append(errs, fmt.Errorf("%s: %w", s.name, err))
+			}
+		}
+		a.cancel()
+		a.stopped = errors.Join(errs...)
+	})
+	return a.stopped
+}

@@ -1,0 +1,134 @@
+package daemon
+
+import (
+	"sync"
+	"time"
+
+	"faultkeep/daemon/web"
+	"faultkeep/sources"
+	"faultkeep/sources/modbus"
+	"faultkeep/store/capture"
+)
+
+// hub knows what is going on now and tells whoever wants to see it live.
+type hub struct {
+	drives []*modbus.Drive // in the order of the config
+
+	mu        sync.Mutex
+	now       map[string]*happening
+	listeners map[chan struct{}]bool
+	witness   func(sources.Observation)
+}
+
+// happening is what was last observed of one drive.
+type happening struct {
+	watched bool
+	note    string
+	pulling bool
+	done    int64
+	size    int64
+}
+
+func newHub(drives []*modbus.Drive, witness func(sources.Observation)) *hub {
+	h := &hub{drives: drives, now: map[string]*happening{}, listeners: map[chan struct{}]bool{}, witness: witness}
+	for _, d := range drives {
+		h.now[d.Name()] = &happening{note: "not reached yet"}
+	}
+	return h
+}
+
+// saw takes in one observation and wakes the listeners.
+func (h *hub) saw(o sources.Observation) {
+	h.mu.Lock()
+	if n := h.now[o.Drive]; n != nil {
+		n.take(o)
+	}
+	for ch := range h.listeners {
+		select {
+		case ch <- struct{}{}:
+		default: // it has a wake-up waiting already
+		}
+	}
+	h.mu.Unlock()
+	if h.witness != nil {
+		h.witness(o)
+	}
+}
+
+func (n *happening) take(o sources.Observation) {
+	switch o.Kind {
+	case sources.SeenWatched:
+		n.watched, n.note = true, ""
+	case sources.SeenBlind:
+		n.watched, n.note = false, sentences(o.Text, o.Advice)
+	case sources.SeenDrift, sources.SeenTrouble, sources.SeenNotArm:
+		n.note = sentences(o.Text, o.Advice)
+	case sources.SeenArmed:
+		n.note = ""
+	case sources.SeenPulling:
+		n.pulling, n.done, n.size = true, o.Done, o.Size
+	case sources.SeenKept, sources.SeenMiss:
+		n.pulling = false
+	case sources.SeenState:
+		if o.State != capture.Ready {
+			n.pulling = false
+		}
+	}
+}
+
+func sentences(text, advice string) string {
+	if advice == "" {
+		return text
+	}
+	return text + " " + advice
+}
+
+// Drives are all drives as they are now; it is part of web.Live.
+func (h *hub) Drives() []web.DriveNow {
+	out := make([]web.DriveNow, 0, len(h.drives))
+	for _, d := range h.drives {
+		now := d.Now()
+		h.mu.Lock()
+		n := *h.now[d.Name()]
+		h.mu.Unlock()
+		out = append(out, web.DriveNow{
+			Name: d.Name(), Title: d.Title(), Address: d.Address(),
+			State: now.State, Reachable: now.Trouble == "" && !now.LastSeen.IsZero(), Watched: n.watched,
+			LastSeen: now.LastSeen, Fault: now.Fault, Tripped: now.Tripped,
+			Pulling: n.pulling, Done: n.done, Size: n.size, Race: now.Race.Words(), Note: noteOf(n, now),
+		})
+	}
+	return out
+}
+
+func noteOf(n happening, now modbus.Now) string {
+	if now.Trouble != "" {
+		return now.Trouble
+	}
+	return n.note
+}
+
+// Changes is sent to whenever something changed; it is part of web.Live.
+func (h *hub) Changes() (<-chan struct{}, func()) {
+	ch := make(chan struct{}, 1)
+	h.mu.Lock()
+	h.listeners[ch] = true
+	h.mu.Unlock()
+	return ch, func() {
+		h.mu.Lock()
+		delete(h.listeners, ch)
+		h.mu.Unlock()
+	}
+}
+
+// names lists the drives.
+func (h *hub) names() []string {
+	out := make([]string, len(h.drives))
+	for i, d := range h.drives {
+		out[i] = d.Name()
+	}
+	return out
+}
+
+// beatEvery is how often the ledger notes that faultkeep is still watching.
+const beatEvery = 3 * time.Minute

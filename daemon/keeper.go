@@ -1,0 +1,88 @@
+package daemon
+
+import (
+	"context"
+	"errors"
+
+	"faultkeep/sources"
+	"faultkeep/store"
+	"faultkeep/store/capture"
+)
+
+// keeper gives sources the store, and shows the hub what passes.
+type keeper struct {
+	store *store.Store
+	hub   *hub
+}
+
+func (k *keeper) Draft(ctx context.Context, opening capture.Capture) (sources.Draft, error) {
+	d, err := k.store.Draft(ctx, opening)
+	if errors.Is(err, store.ErrKept) {
+		return nil, sources.ErrKept
+	}
+	if err != nil {
+		return nil, err
+	}
+	return d, nil
+}
+
+func (k *keeper) Drafts(ctx context.Context, drive string) ([]sources.Draft, error) {
+	list, err := k.store.Drafts(ctx, drive)
+	drafts := make([]sources.Draft, len(list))
+	for i, d := range list {
+		drafts[i] = d
+	}
+	return drafts, err
+}
+
+func (k *keeper) Last(ctx context.Context, drive string) (sources.Kept, bool, error) {
+	c, found, err := k.store.Last(ctx, drive)
+	if err != nil || !found {
+		return sources.Kept{}, false, err
+	}
+	return sources.Kept{Capture: c, Bytes: func(part string, offset int64, n int) ([]byte, bool, error) {
+		return k.store.Bytes(ctx, c.ID, part, offset, n)
+	}}, true, nil
+}
+
+// Observe puts into the ledger what belongs there, then shows it live.
+func (k *keeper) Observe(ctx context.Context, o sources.Observation) error {
+	if err := k.note(ctx, o); err != nil {
+		return err
+	}
+	k.hub.saw(o)
+	return nil
+}
+
+func (k *keeper) note(ctx context.Context, o sources.Observation) error {
+	switch o.Kind {
+	case sources.SeenWatched:
+		return k.store.Watched(ctx, o.Drive, o.Time)
+	case sources.SeenBlind:
+		return k.store.Blind(ctx, o.Drive, o.Since, o.Time, o.Cause, o.Text)
+	case sources.SeenMiss:
+		return k.store.Miss(ctx, capture.Miss{Time: o.Time, Drive: o.Drive, Title: o.Title, Fault: o.Fault,
+			Cause: o.Cause, Text: o.Text, Advice: o.Advice}, missSeverity(o.Fault))
+	case sources.SeenTrip, sources.SeenWrote:
+		return k.store.Note(ctx, entryOf(o))
+	case sources.SeenDrift:
+		return k.store.Note(ctx, entryOf(o), driftAlert(o))
+	}
+	return nil
+}
+
+func entryOf(o sources.Observation) store.Entry {
+	return store.Entry{Time: o.Time, Drive: o.Drive, Kind: string(o.Kind), Text: sentences(o.Text, o.Advice), Fault: o.Fault}
+}
+
+// missSeverity: losing the evidence of an alarm is an alarm; of less, a warning.
+func missSeverity(f capture.Fault) capture.Severity {
+	if f.Severity.Rank() < capture.Warning.Rank() {
+		return capture.Warning
+	}
+	return f.Severity
+}
+
+func driftAlert(o sources.Observation) capture.Alert {
+	return capture.Alert{Time: o.Time, Kind: capture.KindDrift, Severity: capture.Warning, Drive: o.Drive, Title: o.Title, Text: o.Text}
+}
