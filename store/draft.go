@@ -87,7 +87,7 @@ func sameRecording(a, b capture.Capture) bool {
 func (s *Store) settleKept(ctx context.Context, id capture.ID) error {
 	found := false
 	err := s.view(ctx, func(tx *bolt.Tx) error {
-		if found = tx.Bucket(bCaptures).Get([]byte(id)) != nil; !found {
+		if found = isKept(tx, id); !found {
 			return nil
 		}
 		_, err := checkCapture(tx, id)
@@ -219,7 +219,7 @@ func (d *Draft) Append(ctx context.Context, chunks ...capture.Chunk) error {
 			return err
 		}
 		var err error
-		made, err = add(tx, d.opening.ID, d.runs, merged)
+		made, err = add(tx, d.opening.ID, nextBatch(d.runs), d.runs, merged)
 		return err
 	})
 	if err != nil {

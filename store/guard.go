@@ -71,6 +71,7 @@ func (s *Store) update(op string, fn func(*bolt.Tx) error) error {
 	}
 	id, committing, err := s.try(fn)
 	if err == nil {
+		s.topUp()
 		return nil
 	}
 	s.report(err)

@@ -56,6 +56,7 @@ func (d *Draft) Keep(ctx context.Context, c capture.Capture, rest ...capture.Chu
 	if err := d.s.readBack(c); err != nil {
 		return capture.Capture{}, err
 	}
+	d.s.setLast(c.Drive, c.ID)
 	if len(sinks) > 0 {
 		d.s.wake()
 	}
@@ -148,15 +149,16 @@ func words(ranges []capture.Range) string {
 }
 
 // keep is the transaction of Keep.
-func (d *Draft) keep(tx *bolt.Tx, c *capture.Capture, merged []capture.Chunk, alert capture.Alert, sinks []string) error {
-	key := []byte(c.ID)
-	if tx.Bucket(bCaptures).Get(key) != nil {
+func (d *Draft) keep(tx *bolt.Tx, c *capture.Capture, merged []capture.Chunk, alert capture.Alert, sinks []string) (err error) {
+	var seq uint64
+	if isKept(tx, c.ID) {
 		return fmt.Errorf("%s: %w", c.ID, ErrKept)
 	}
+	key := []byte(c.ID)
 	if there := tx.Bucket(bDrafts).Get(key) != nil; there != d.there {
 		return fmt.Errorf("its data was lost with a damaged file; read it again: %w", ErrGone)
 	}
-	made, err := add(tx, c.ID, d.runs, merged)
+	made, err := add(tx, c.ID, lastBatch, d.runs, merged)
 	if err != nil {
 		return err
 	}
@@ -165,19 +167,22 @@ func (d *Draft) keep(tx *bolt.Tx, c *capture.Capture, merged []capture.Chunk, al
 	if c.Integrity.Parts, c.Integrity.SHA256, err = hashParts(tx, c.ID, runs); err != nil {
 		return err
 	}
+	batch, err := tx.Bucket(bChunks).CreateBucketIfNotExists(batchKey(c.ID, lastBatch))
+	if err != nil {
+		return err
+	}
 	header, err := seal(key, c)
 	if err != nil {
 		return err
 	}
-	captures := tx.Bucket(bCaptures)
-	if err := captures.Put(key, header); err != nil {
+	if err := batch.Put(kHeader, header); err != nil {
 		return err
 	}
-	seq, err := captures.NextSequence()
-	if err != nil {
+	index := tx.Bucket(bIndex)
+	if seq, err = index.NextSequence(); err != nil {
 		return err
 	}
-	if err := putIndex(tx, *c, seq); err != nil {
+	if err := index.Put(key, sealBytes(key, summaryOf(*c, seq).pack())); err != nil {
 		return err
 	}
 	if d.there {
@@ -192,25 +197,14 @@ func (d *Draft) keep(tx *bolt.Tx, c *capture.Capture, merged []capture.Chunk, al
 	return raise(tx, alert, sinks)
 }
 
-// putIndex files a capture under its time and its drive, and as the drive's last.
-func putIndex(tx *bolt.Tx, c capture.Capture, seq uint64) error {
-	packed := summaryOf(c, seq).pack()
-	key := []byte(c.ID)
-	if err := tx.Bucket(bIndex).Put(key, sealBytes(key, packed)); err != nil {
-		return err
-	}
-	key = joined(c.Drive, string(c.ID))
-	if err := tx.Bucket(bDrives).Put(key, sealBytes(key, packed)); err != nil {
-		return err
-	}
-	return putLast(tx, c.Drive, c.ID)
-}
+func isKept(tx *bolt.Tx, id capture.ID) bool { return tx.Bucket(bIndex).Get([]byte(id)) != nil }
 
-func lastKey(drive string) []byte { return joined("last", drive) }
-
-func putLast(tx *bolt.Tx, drive string, id capture.ID) error {
-	key := lastKey(drive)
-	return tx.Bucket(bMeta).Put(key, sealBytes(key, []byte(id)))
+// header is the description of a capture as stored; it still lies in the memory map.
+func header(tx *bolt.Tx, id capture.ID) []byte {
+	if b := tx.Bucket(bChunks).Bucket(batchKey(id, lastBatch)); b != nil {
+		return b.Get(kHeader)
+	}
+	return nil
 }
 
 // hashParts gives the parts of the stored chunks, each with the SHA-256 over
@@ -256,12 +250,10 @@ func hashParts(tx *bolt.Tx, id capture.ID, runs []run) (parts []capture.Part, su
 // recorded of it.
 func checkCapture(tx *bolt.Tx, id capture.ID) (capture.Capture, error) {
 	var c capture.Capture
-	key := []byte(id)
-	v := tx.Bucket(bCaptures).Get(key)
-	if v == nil {
+	if !isKept(tx, id) {
 		return c, fmt.Errorf("%s: %w", id, ErrNotFound)
 	}
-	if err := unseal(key, v, &c); err != nil {
+	if err := unseal([]byte(id), header(tx, id), &c); err != nil {
 		return c, damagef("its description doesn't match its checksum")
 	}
 	runs, err := runsOf(tx, id)
@@ -323,6 +315,7 @@ func (s *Store) readBack(c capture.Capture) error {
 // discard takes a capture that can't be trusted out of the store, with the
 // alerts about it that nobody accepted yet, and notes it in the ledger.
 func (s *Store) discard(id capture.ID, why error) error {
+	defer s.loadLast()
 	return s.update("discard "+string(id), func(tx *bolt.Tx) error {
 		drive, err := dropCapture(tx, id)
 		if err != nil {
@@ -337,53 +330,11 @@ func (s *Store) discard(id capture.ID, why error) error {
 	})
 }
 
-// dropCapture removes a capture with its chunks and index entries.
+// dropCapture removes a capture with its chunks and its index entry.
 func dropCapture(tx *bolt.Tx, id capture.ID) (drive string, err error) {
 	key := []byte(id)
-	index := tx.Bucket(bIndex)
-	if packed, err := opened(key, index.Get(key)); err == nil {
-		if sm, err := parseSummary(packed); err == nil {
-			drive = sm.Drive
-		}
+	if sm, ok := summaryAt(tx, key, tx.Bucket(bIndex).Get(key)); ok {
+		drive = sm.Drive
 	}
-	if err := errors.Join(tx.Bucket(bCaptures).Delete(key), index.Delete(key), removeChunks(tx, id)); err != nil || drive == "" {
-		return drive, err
-	}
-	if err := tx.Bucket(bDrives).Delete(joined(drive, string(id))); err != nil {
-		return drive, err
-	}
-	key = lastKey(drive)
-	if last, err := opened(key, tx.Bucket(bMeta).Get(key)); err == nil && capture.ID(last) != id {
-		return drive, nil
-	}
-	last, err := newestOf(tx, drive)
-	if err != nil {
-		return drive, err
-	}
-	if last == "" {
-		return drive, tx.Bucket(bMeta).Delete(key)
-	}
-	return drive, putLast(tx, drive, last)
-}
-
-// newestOf finds the drive's capture that was kept last; "" if there is none.
-func newestOf(tx *bolt.Tx, drive string) (capture.ID, error) {
-	var newest summary
-	var id capture.ID
-	prefix := joined(drive, "")
-	c := tx.Bucket(bDrives).Cursor()
-	for k, v := c.Seek(prefix); bytes.HasPrefix(k, prefix); k, v = c.Next() {
-		packed, err := opened(k, v)
-		if err != nil {
-			return "", err
-		}
-		sm, err := parseSummary(packed)
-		if err != nil {
-			return "", err
-		}
-		if id == "" || sm.Seq > newest.Seq {
-			newest, id = sm, capture.ID(k[len(prefix):])
-		}
-	}
-	return id, nil
+	return drive, errors.Join(tx.Bucket(bIndex).Delete(key), removeChunks(tx, id))
 }

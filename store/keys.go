@@ -14,13 +14,12 @@ import (
 
 // Buckets. Keys of numbers and times are big-endian, so that they sort.
 //
-//	meta      schema, beat, last\x00DRIVE → ID of the newest kept
+//	meta      schema, beat
 //	drafts    ID → opening (capture.Capture)
-//	captures  ID → capture.Capture
-//	index     ID → summary; what a query needs to pass over a capture
-//	drives    DRIVE\x00ID → summary
+//	index     ID → summary: the captures there are, and what a query needs to pass over one
 //	chunks    ID\x00BATCH → bucket of PART\x00OFFSET → bytes; one bucket an Append,
-//	          because bbolt rewrites a large value when a neighbour in its bucket changes
+//	          because bbolt rewrites a large value when a neighbour in its bucket changes.
+//	          The last batch, which Keep writes, also holds the capture.Capture
 //	ledger    TIME DRIVE\x00KIND → Entry
 //	misses    TIME DRIVE → Miss
 //	spells    DRIVE\x00FROM → Spell
@@ -29,27 +28,27 @@ import (
 //	counts    SINK → counts
 //	visits    WHO → time
 //
-// A draft becomes a capture by its header moving from drafts to captures; its
-// chunks stay where they are.
+// A draft becomes a capture by its ID moving from drafts to index; its chunks
+// stay where they are. Every bucket that a commit touches costs it one or two
+// pages somewhere in the file, so there are few.
 var (
-	bMeta     = []byte("meta")
-	bDrafts   = []byte("drafts")
-	bCaptures = []byte("captures")
-	bIndex    = []byte("index")
-	bDrives   = []byte("drives")
-	bChunks   = []byte("chunks")
-	bLedger   = []byte("ledger")
-	bMisses   = []byte("misses")
-	bSpells   = []byte("spells")
-	bOutbox   = []byte("outbox")
-	bAside    = []byte("aside")
-	bCounts   = []byte("counts")
-	bVisits   = []byte("visits")
+	bMeta   = []byte("meta")
+	bDrafts = []byte("drafts")
+	bIndex  = []byte("index")
+	bChunks = []byte("chunks")
+	bLedger = []byte("ledger")
+	bMisses = []byte("misses")
+	bSpells = []byte("spells")
+	bOutbox = []byte("outbox")
+	bAside  = []byte("aside")
+	bCounts = []byte("counts")
+	bVisits = []byte("visits")
 
-	buckets = [][]byte{bMeta, bDrafts, bCaptures, bIndex, bDrives, bChunks, bLedger, bMisses, bSpells, bOutbox, bAside, bCounts, bVisits}
+	buckets = [][]byte{bMeta, bDrafts, bIndex, bChunks, bLedger, bMisses, bSpells, bOutbox, bAside, bCounts, bVisits}
 
 	kSchema = []byte("schema")
 	kBeat   = []byte("beat")
+	kHeader = []byte{0} // in the last batch; sorts before every chunk
 )
 
 var castagnoli = crc32.MakeTable(crc32.Castagnoli)
@@ -128,6 +127,9 @@ func joined(parts ...string) []byte {
 }
 
 func batchPrefix(id capture.ID) []byte { return append([]byte(id), 0) }
+
+// lastBatch is the number of the batch that Keep writes.
+const lastBatch = math.MaxUint32
 
 func batchKey(id capture.ID, batch uint32) []byte {
 	return binary.BigEndian.AppendUint32(batchPrefix(id), batch)

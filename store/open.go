@@ -88,6 +88,9 @@ func (s *Store) openFile() (err error) {
 		return err
 	}
 	s.poisoned = false
+	if runtime.GOOS != "windows" {
+		s.db.AllocSize = 0 // grow only as needed; reserve goes ahead
+	}
 	if !s.opt.ReadOnly {
 		s.own()
 		if err := guard(s.prepare); err != nil {

@@ -99,39 +99,30 @@ func (s *Store) Captures(ctx context.Context, q Query) ([]capture.Capture, error
 // walkIndex calls fn for every capture that the query wants, newest first,
 // until it returns false. It decodes no capture.
 func walkIndex(tx *bolt.Tx, q Query, fn func(capture.ID) (bool, error)) error {
-	bucket, prefix := tx.Bucket(bIndex), []byte(nil)
-	if len(q.Drives) == 1 {
-		bucket, prefix = tx.Bucket(bDrives), joined(q.Drives[0], "")
-	}
-	end := append(bytes.Clone(prefix), 0xff) // above every ID of the prefix
+	end := []byte{0xff} // above every ID
 	if !q.Until.IsZero() {
-		end = append(bytes.Clone(prefix), idTime(q.Until.Add(slack+time.Second))...)
+		end = idTime(q.Until.Add(slack + time.Second))
 	}
-	if q.Before != "" {
-		if b := append(bytes.Clone(prefix), q.Before...); bytes.Compare(b, end) < 0 {
-			end = b
-		}
+	if q.Before != "" && string(q.Before) < string(end) {
+		end = []byte(q.Before)
 	}
 	var begin []byte
 	if !q.Since.IsZero() {
-		begin = append(bytes.Clone(prefix), idTime(q.Since.Add(-slack))...)
+		begin = idTime(q.Since.Add(-slack))
 	}
-	c := bucket.Cursor()
+	c := tx.Bucket(bIndex).Cursor()
 	k, v := c.Seek(end)
 	if k == nil {
 		k, v = c.Last()
 	} else {
 		k, v = c.Prev()
 	}
-	for ; k != nil && bytes.HasPrefix(k, prefix) && bytes.Compare(k, begin) >= 0; k, v = c.Prev() {
-		sm, ok := summaryAt(tx, k, v, capture.ID(k[len(prefix):]))
-		if !ok {
+	for ; k != nil && bytes.Compare(k, begin) >= 0; k, v = c.Prev() {
+		sm, ok := summaryAt(tx, k, v)
+		if !ok || !q.drive(sm.Drive) || !q.fault(sm.Code, sm.Shown) || !q.time(sm.Trigger) {
 			continue
 		}
-		if !q.drive(sm.Drive) || !q.fault(sm.Code, sm.Shown) || !q.time(sm.Trigger) {
-			continue
-		}
-		on, err := fn(capture.ID(k[len(prefix):]))
+		on, err := fn(capture.ID(k))
 		if err != nil || !on {
 			return err
 		}
@@ -141,13 +132,13 @@ func walkIndex(tx *bolt.Tx, q Query, fn func(capture.ID) (bool, error)) error {
 
 // summaryAt is an index entry, or where that is damaged what it should say.
 // ok is false where the capture's own description is damaged too.
-func summaryAt(tx *bolt.Tx, key, value []byte, id capture.ID) (sm summary, ok bool) {
+func summaryAt(tx *bolt.Tx, key, value []byte) (sm summary, ok bool) {
 	if packed, err := opened(key, value); err == nil {
 		if sm, err := parseSummary(packed); err == nil {
 			return sm, true
 		}
 	}
-	c, err := getCapture(tx, id)
+	c, err := getCapture(tx, capture.ID(key))
 	return summaryOf(c, 0), err == nil
 }
 
@@ -192,19 +183,44 @@ func (s *Store) Find(ctx context.Context, prefix string) (capture.Capture, error
 
 // Last is the drive's newest capture by the order of keeping.
 func (s *Store) Last(ctx context.Context, drive string) (c capture.Capture, found bool, err error) {
-	err = s.view(ctx, func(tx *bolt.Tx) error {
-		key := lastKey(drive)
-		v := tx.Bucket(bMeta).Get(key)
-		if v == nil {
+	s.lastMu.Lock()
+	id := s.last[drive].id
+	s.lastMu.Unlock()
+	if id == "" {
+		return c, false, ctx.Err()
+	}
+	c, err = s.Get(ctx, id)
+	return c, err == nil, err
+}
+
+type last struct {
+	seq uint64
+	id  capture.ID
+}
+
+// setLast notes the drive's capture that was kept last.
+func (s *Store) setLast(drive string, id capture.ID) {
+	s.lastMu.Lock()
+	defer s.lastMu.Unlock()
+	s.last[drive] = last{id: id}
+}
+
+// loadLast finds each drive's capture that was kept last.
+func (s *Store) loadLast() {
+	newest := map[string]last{}
+	err := s.view(context.Background(), func(tx *bolt.Tx) error {
+		return tx.Bucket(bIndex).ForEach(func(k, v []byte) error {
+			if sm, ok := summaryAt(tx, k, v); ok && (newest[sm.Drive].id == "" || sm.Seq > newest[sm.Drive].seq) {
+				newest[sm.Drive] = last{sm.Seq, capture.ID(k)}
+			}
 			return nil
-		}
-		id, err := opened(key, v)
-		if err != nil {
-			return err
-		}
-		c, err = getCapture(tx, capture.ID(id))
-		found = err == nil
-		return err
+		})
 	})
-	return c, found, err
+	if err != nil {
+		s.log.Error("the index of captures can't be read", "err", err)
+		return
+	}
+	s.lastMu.Lock()
+	defer s.lastMu.Unlock()
+	s.last = newest
 }

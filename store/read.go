@@ -53,12 +53,10 @@ func (s *Store) Get(ctx context.Context, id capture.ID) (capture.Capture, error)
 }
 
 func getCapture(tx *bolt.Tx, id capture.ID) (c capture.Capture, err error) {
-	key := []byte(id)
-	v := tx.Bucket(bCaptures).Get(key)
-	if v == nil {
+	if !isKept(tx, id) {
 		return c, notFound(string(id))
 	}
-	if err := unseal(key, v, &c); err != nil {
+	if err := unseal([]byte(id), header(tx, id), &c); err != nil {
 		return c, fmt.Errorf("capture %s: %w", id, err)
 	}
 	return c, nil
@@ -67,7 +65,7 @@ func getCapture(tx *bolt.Tx, id capture.ID) (c capture.Capture, err error) {
 // Bytes reads n original bytes of a capture's part; ok is false where any is missing.
 func (s *Store) Bytes(ctx context.Context, id capture.ID, part string, offset int64, n int) (b []byte, ok bool, err error) {
 	err = s.view(ctx, func(tx *bolt.Tx) error {
-		if tx.Bucket(bCaptures).Get([]byte(id)) == nil {
+		if !isKept(tx, id) {
 			return notFound(string(id))
 		}
 		runs, err := runsOf(tx, id)

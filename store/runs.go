@@ -41,6 +41,9 @@ func runsOf(tx *bolt.Tx, id capture.ID) ([]run, error) {
 			return nil, damagef("%q isn't a bucket", k)
 		}
 		err = b.ForEach(func(k, v []byte) error {
+			if bytes.Equal(k, kHeader) {
+				return nil
+			}
 			part, at, err := parseChunkKey(k)
 			if err == nil && len(v) < 5 {
 				err = damagef("chunk %q is cut short", k)
@@ -160,23 +163,27 @@ func mixed(part string, offset, n int64) error {
 	return fmt.Errorf("bytes %d–%d of part %q: %w", offset, offset+n-1, part, ErrMixed)
 }
 
-// add stores what of the merged chunks isn't stored yet, as one batch, and
-// returns the runs it made. Where a chunk overlaps stored bytes they must be equal.
-func add(tx *bolt.Tx, id capture.ID, have []run, chunks []capture.Chunk) ([]run, error) {
-	var batch *bolt.Bucket
-	var number uint32
+// nextBatch is the number of a draft's next batch.
+func nextBatch(have []run) (number uint32) {
 	for _, r := range have {
 		number = max(number, r.batch+1)
 	}
+	return number
+}
+
+// add stores what of the merged chunks isn't stored yet in the batch of that
+// number, and returns the runs it made. Where a chunk overlaps stored bytes
+// they must be equal.
+func add(tx *bolt.Tx, id capture.ID, number uint32, have []run, chunks []capture.Chunk) ([]run, error) {
+	var batch *bolt.Bucket
 	var made []run
 	put := func(part string, offset int64, b []byte) error {
 		for len(b) > 0 {
 			if batch == nil {
 				var err error
-				if batch, err = tx.Bucket(bChunks).CreateBucket(batchKey(id, number)); err != nil {
+				if batch, err = tx.Bucket(bChunks).CreateBucketIfNotExists(batchKey(id, number)); err != nil {
 					return err
 				}
-				batch.FillPercent = 1
 			}
 			n := min(len(b), biggest)
 			key := chunkKey(part, offset)

@@ -28,6 +28,7 @@ import (
 	"log/slog"
 	"os"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	bolt "go.etcd.io/bbolt"
@@ -67,8 +68,14 @@ type Store struct {
 	damaged  []Damaged
 	told     int // of damaged: how many the outbox knows
 
+	reserving  atomic.Bool
+	background sync.WaitGroup
+
 	draftsMu sync.Mutex
 	drafts   map[capture.ID]*Draft
+
+	lastMu sync.Mutex
+	last   map[string]last // drive → its capture that was kept last
 
 	watchMu sync.Mutex
 	watch   map[string]watch
@@ -107,6 +114,7 @@ func Open(ctx context.Context, opt Options) (*Store, error) {
 		commit: (*bolt.Tx).Commit,
 		drafts: map[capture.ID]*Draft{},
 		watch:  map[string]watch{},
+		last:   map[string]last{},
 	}
 	if err := ctx.Err(); err != nil {
 		return nil, err
@@ -125,6 +133,7 @@ func Open(ctx context.Context, opt Options) (*Store, error) {
 
 // start reads what is kept in memory and settles what ended with the last run.
 func (s *Store) start() error {
+	s.loadLast()
 	if err := s.loadWatch(); err != nil {
 		return err
 	}
@@ -134,6 +143,7 @@ func (s *Store) start() error {
 	if err := s.raiseDamage(); err != nil {
 		return err
 	}
+	s.topUp()
 	return s.tellGap()
 }
 
@@ -149,6 +159,7 @@ func (s *Store) Damaged() []Damaged {
 
 // Close notes until when was watched, waits for running transactions and lets go of the file.
 func (s *Store) Close() error {
+	defer s.background.Wait()
 	var err error
 	if !s.opt.ReadOnly {
 		err = s.lastBeat()

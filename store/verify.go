@@ -6,7 +6,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"sort"
 	"time"
 
 	bolt "go.etcd.io/bbolt"
@@ -136,7 +135,7 @@ func (v *verifier) captures(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	kept, err := v.ids(ctx, bCaptures, bIndex)
+	kept, err := v.ids(ctx, bIndex)
 	if err != nil {
 		return err
 	}
@@ -171,35 +170,21 @@ func (v *verifier) captures(ctx context.Context) error {
 	return nil
 }
 
-func (v *verifier) ids(ctx context.Context, names ...[]byte) ([]capture.ID, error) {
-	set := map[capture.ID]bool{}
-	err := v.s.view(ctx, func(tx *bolt.Tx) error {
-		for _, name := range names {
-			if err := tx.Bucket(name).ForEach(func(k, _ []byte) error {
-				set[capture.ID(k)] = true
-				return nil
-			}); err != nil {
-				return err
-			}
-		}
-		return nil
+func (v *verifier) ids(ctx context.Context, bucket []byte) (ids []capture.ID, err error) {
+	err = v.s.view(ctx, func(tx *bolt.Tx) error {
+		return tx.Bucket(bucket).ForEach(func(k, _ []byte) error {
+			ids = append(ids, capture.ID(k))
+			return nil
+		})
 	})
-	ids := make([]capture.ID, 0, len(set))
-	for id := range set {
-		ids = append(ids, id)
-	}
-	sort.Slice(ids, func(i, j int) bool { return ids[i] < ids[j] })
 	return ids, err
 }
 
 func (v *verifier) capture(tx *bolt.Tx, id capture.ID) error {
 	key := []byte(id)
-	inIndex := tx.Bucket(bIndex).Get(key) != nil
-	if tx.Bucket(bCaptures).Get(key) == nil {
-		if inIndex {
-			v.problem(id, "Capture %s is in the index and not in the store.", id)
-		}
-		return nil // else it was removed meanwhile
+	entry := tx.Bucket(bIndex).Get(key)
+	if entry == nil {
+		return nil // it was removed meanwhile
 	}
 	v.report.Captures++
 	c, err := checkCapture(tx, id)
@@ -210,23 +195,16 @@ func (v *verifier) capture(tx *bolt.Tx, id capture.ID) error {
 	for _, p := range c.Integrity.Parts {
 		v.report.Bytes += p.Size
 	}
-	driveKey := joined(c.Drive, string(id))
-	for _, at := range []struct {
-		name   string
-		bucket []byte
-		key    []byte
-	}{{"the index", bIndex, key}, {"the index of its drive", bDrives, driveKey}} {
-		packed, err := opened(at.key, tx.Bucket(at.bucket).Get(at.key))
-		var sm summary
-		if err == nil {
-			sm, err = parseSummary(packed)
-		}
-		if err == nil && !bytes.Equal(summaryOf(c, sm.Seq).pack(), packed) {
-			err = errors.New("it says something else than the capture")
-		}
-		if err != nil {
-			v.problem(id, "Capture %s is intact, but its entry in %s isn't: %v.", id, at.name, err)
-		}
+	packed, err := opened(key, entry)
+	var sm summary
+	if err == nil {
+		sm, err = parseSummary(packed)
+	}
+	if err == nil && !bytes.Equal(summaryOf(c, sm.Seq).pack(), packed) {
+		err = errors.New("it says something else than the capture")
+	}
+	if err != nil {
+		v.problem(id, "Capture %s is intact, but its index entry isn't: %v.", id, err)
 	}
 	return nil
 }
@@ -298,62 +276,32 @@ func (v *verifier) values(ctx context.Context) error {
 		check(bVisits, "the list of visits", raw),
 		nested(bOutbox, "the outbox"),
 		nested(bAside, "the alerts set aside"),
-		v.s.view(ctx, v.meta),
+		v.s.view(ctx, func(tx *bolt.Tx) error {
+			if b := tx.Bucket(bMeta).Get(kBeat); b != nil {
+				if err := unseal(kBeat, b, new(beat)); err != nil {
+					v.problem("", "The last sign of life is %v.", err)
+				}
+			}
+			return nil
+		}),
 	)
 }
 
-// meta checks the last sign of life, and that each drive's last capture is its last.
-func (v *verifier) meta(tx *bolt.Tx) error {
-	if b := tx.Bucket(bMeta).Get(kBeat); b != nil {
-		if err := unseal(kBeat, b, new(beat)); err != nil {
-			v.problem("", "The last sign of life is %v.", err)
-		}
-	}
-	return tx.Bucket(bMeta).ForEach(func(k, b []byte) error {
-		drive, ok := bytes.CutPrefix(k, joined("last", ""))
-		if !ok {
-			return nil
-		}
-		last, err := opened(k, b)
-		var newest capture.ID
-		if err == nil {
-			newest, err = newestOf(tx, string(drive))
-		}
-		if err == nil && newest != capture.ID(last) {
-			err = damagef("it names %s, and %s was kept last", last, newest)
-		}
-		if err != nil {
-			v.problem("", "The note of the last capture of %s is %v.", drive, err)
-		}
-		return nil
-	})
-}
-
-// strays looks for entries that nothing leads to.
+// strays looks for original bytes that nothing leads to.
 func (v *verifier) strays(ctx context.Context) error {
 	return v.s.view(ctx, func(tx *bolt.Tx) error {
-		drafts, captures := tx.Bucket(bDrafts), tx.Bucket(bCaptures)
+		drafts := tx.Bucket(bDrafts)
 		seen := capture.ID("")
-		err := tx.Bucket(bChunks).ForEach(func(k, _ []byte) error {
+		return tx.Bucket(bChunks).ForEach(func(k, _ []byte) error {
 			id, _, err := parseBatchKey(k)
 			if err != nil {
 				v.problem("", "The original bytes are %v.", err)
 				return nil
 			}
-			if id != seen && drafts.Get([]byte(id)) == nil && captures.Get([]byte(id)) == nil {
+			if id != seen && drafts.Get([]byte(id)) == nil && !isKept(tx, id) {
 				v.problem(id, "Original bytes of %s are there without a capture or draft.", id)
 			}
 			seen = id
-			return nil
-		})
-		if err != nil {
-			return err
-		}
-		return tx.Bucket(bDrives).ForEach(func(k, _ []byte) error {
-			n := bytes.LastIndexByte(k, 0)
-			if id := k[n+1:]; n < 1 || captures.Get(id) == nil {
-				v.problem(capture.ID(id), "Capture %s is in the index of its drive and not in the store.", id)
-			}
 			return nil
 		})
 	})
