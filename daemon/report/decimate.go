@@ -1,6 +1,7 @@
 package report
 
 import (
+	"cmp"
 	"math"
 	"strconv"
 
@@ -78,6 +79,7 @@ func bucket(first, end, col, columns int) (lo, hi int) {
 type scale struct {
 	low, high float64
 	height    float64
+	grid      float64 // coordinates are rounded to it; 0: a tenth
 }
 
 func (s scale) y(value float64) float64 {
@@ -110,8 +112,10 @@ func (v view) path(pieces [][]point, s scale) []byte {
 		b = append(b, 'L')
 		for i, last := 1, len(piece)-1; i <= last; i++ {
 			x, next := v.place(piece[i], s)
-			if i < last && next == y && s.y(piece[i+1].value) == y {
-				continue // within a level stretch
+			if i < last && next == y {
+				if _, after := v.place(piece[i+1], s); after == y {
+					continue // within a level stretch
+				}
 			}
 			y = next
 			if b[len(b)-1] != 'L' {
@@ -126,15 +130,13 @@ func (v view) path(pieces [][]point, s scale) []byte {
 }
 
 func (v view) place(p point, s scale) (x, y float64) {
-	return v.frac(p.at) * float64(v.columns), s.y(p.value)
+	grid := cmp.Or(s.grid, 0.1)
+	return math.Round(v.frac(p.at)*float64(v.columns)/grid) * grid, math.Round(s.y(p.value)/grid) * grid
 }
 
-// number appends a coordinate to a tenth of a pixel, as short as it goes.
+// number appends a coordinate as short as it goes.
 func number(b []byte, x float64) []byte {
-	x = math.Round(x*10) / 10
-	if x == 0 {
-		x = 0 // no "-0"
-	}
+	x = math.Round(x*10)/10 + 0 // plus 0, so that there is no "-0"
 	return strconv.AppendFloat(b, x, 'f', -1, 64)
 }
 

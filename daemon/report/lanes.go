@@ -3,7 +3,6 @@ package report
 import (
 	"fmt"
 	"math"
-	"strings"
 
 	"faultkeep/store/capture"
 )
@@ -23,7 +22,7 @@ type Options struct {
 }
 
 const (
-	header  = 20 // above each lane, for its name
+	header  = 20 // above each lane, for the name of each of its channels
 	between = 8  // below each lane
 	bitRow  = 22
 	axis    = 26
@@ -73,7 +72,7 @@ func (d *drawing) draw() []byte {
 	strips := make([]strip, len(lanes))
 	y := 0
 	for i, l := range lanes {
-		s := strip{lane: l, top: y + header, height: d.o.Height}
+		s := strip{lane: l, top: y + header*len(l.channels), height: d.o.Height}
 		if d.digital(l) {
 			s.rows = d.rows(l.channels[0])
 			s.height = max(1, len(s.rows)) * bitRow
@@ -190,32 +189,35 @@ func (d *drawing) gaps(s strip, channel int) {
 			continue
 		}
 		d.f(`<rect class="gap" fill="url(#%s-h)" x="%v" y="%d" width="%v" height="%d"><title>not read</title></rect>`, d.id, at(from), s.top, at(to-from), s.height)
-		if (to-from)*float64(d.o.Width) > 70 {
-			d.f(`<text class="said" x="%v" y="%d" text-anchor="middle">not read</text>`, at((from+to)/2), s.top+s.height/2+5)
+		if s.rows != nil || (to-from)*float64(d.o.Width) < 64 {
+			continue
 		}
+		// Beside what was read, and away from the labels at the left edge.
+		x, dx, anchor := from, 6, "start"
+		if from == 0 {
+			x, dx, anchor = to, -6, "end"
+		}
+		d.f(`<text class="said" x="%v" dx="%d" y="%d" text-anchor="%s">not read</text>`, at(x), dx, s.top+s.height-8, anchor)
 	}
 }
 
-// heading writes a lane's name with a stroke of its line, and at its right
-// end the values at the trigger, which the page replaces by those at the cursor.
+// heading writes the name of a lane's channels, each with a stroke of its line
+// and, at the right end, its value at the trigger, which the page replaces by
+// that at the cursor.
 func (d *drawing) heading(s strip) {
-	y := s.top - 6
-	x := 0
-	room := max(12, (d.o.Width/2)/8/len(s.channels))
-	for _, i := range s.channels {
+	for k, i := range s.channels {
 		ch := d.c.Channels[i]
-		role := string(roleOf(ch))
-		name := cut(ch.Name, room)
-		d.f(`<line class="line %s" x1="%d" x2="%d" y1="%d" y2="%d"/>`, role, x, x+18, y-4, y-4)
-		d.f(`<text class="name" x="%d" y="%d">%s<title>%s</title></text>`, x+24, y, name, ch.Name)
-		x += 24 + 8*len([]rune(name)) + 16
+		y := s.top - 6 - header*(len(s.channels)-1-k)
+		name, value := ch.Name, readout(ch, at0(d.c, d.series[i]))
+		if ch.Digital() {
+			value = word(ch, at0(d.c, d.series[i]))
+		} else if ch.Unit != "" {
+			name += ", " + ch.Unit
+		}
+		d.f(`<line class="line %s" x1="0" x2="18" y1="%d" y2="%d"/>`, string(roleOf(ch)), y-4, y-4)
+		d.f(`<text class="name" x="24" y="%d">%s<title>%s</title></text>`, y, cut(name, max(16, d.o.Width/16)), name)
+		d.f(`<text class="value" x="100%%" y="%d" text-anchor="end" data-channel="%d">%s at 0</text>`, y, i, cut(value, max(16, d.o.Width/24)))
 	}
-	values := make([]string, 0, 2)
-	for _, i := range s.channels {
-		values = append(values, readout(d.c.Channels[i], at0(d.c, d.series[i])))
-	}
-	d.f(`<text class="value" x="100%%" y="%d" text-anchor="end" data-channels="%s">%s at 0</text>`,
-		y, strings.Trim(strings.Join(strings.Fields(fmt.Sprint(s.channels)), ","), "[]"), strings.Join(values, " · "))
 }
 
 func readout(ch capture.Channel, value float64) string {

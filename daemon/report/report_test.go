@@ -154,7 +154,7 @@ func TestSpikeSurvives(t *testing.T) {
 				t.Errorf("%s: %d points for 900 columns", name, len(ys))
 			}
 		}
-		for _, m := range regexp.MustCompile(`class="line current" d="([^"]*)"`).FindAllSubmatch(report.Small(c, s[:1], 240, 60), -1) {
+		for _, m := range regexp.MustCompile(`class="line current" transform="[^"]*" d="([^"]*)"`).FindAllSubmatch(report.Small(c, s[:1], 240, 60), -1) {
 			if !regexp.MustCompile(`[ ML]\d+(\.\d)? 0[ L"]`).Match(append(m[1], '"')) {
 				t.Errorf("small: spike at sample %d is lost", where)
 			}

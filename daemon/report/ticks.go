@@ -17,7 +17,7 @@ func span(low, high float64) (float64, float64) {
 		high = 0
 	}
 	size := math.Max(math.Abs(low), math.Abs(high))
-	least := size * 0.02
+	least := size * 0.08
 	if size == 0 {
 		least = 2
 	}
@@ -94,7 +94,10 @@ func fixed(x float64, decimals int) string {
 		return Value(x, 3)
 	}
 	s := strconv.FormatFloat(math.Abs(x), 'f', decimals, 64)
-	if x < 0 && strings.Trim(s, "0.") != "" {
+	switch {
+	case strings.Trim(s, "0.") == "":
+		return "0"
+	case x < 0:
 		return "−" + s
 	}
 	return s

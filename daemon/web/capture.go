@@ -132,7 +132,9 @@ func facts(clock clock, c capture.Capture) []fact {
 	add("Capture", string(c.ID), true)
 	site := c.Site
 	add("Site", site, false)
-	add("Trigger between", clock.exact(t.Earliest)+" and "+clock.exact(t.Latest)+", by faultkeep's clock", false)
+	if !t.Earliest.IsZero() {
+		add("Trigger between", clock.exact(t.Earliest)+" and "+t.Latest.In(clock.zone).Format("15:04:05.000")+", by faultkeep's clock", false)
+	}
 	if t.Drive != nil {
 		off := t.Drive.Sub(t.Time)
 		add("By the drive's clock", fmt.Sprintf("%s (%s against ours)", clock.exact(*t.Drive), signedLasting(off)), false)

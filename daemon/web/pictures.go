@@ -28,7 +28,7 @@ func newPictures() *pictures {
 	return &pictures{newRecent[template.HTML](mostPictures), newRecent[[]capture.Series](mostSamples)}
 }
 
-const smallWidth, smallHeight = 232, 66
+const smallWidth, smallHeight = 280, 66
 
 // picture is a capture's small picture, or words where it can't be drawn.
 func (s *server) picture(ctx context.Context, c capture.Capture) template.HTML {

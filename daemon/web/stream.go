@@ -150,7 +150,11 @@ func spellRow(clock clock, sp capture.Spell, titles map[string]string) row {
 			r.Time = clock.minute(sp.From) + "–" + sp.To.In(clock.zone).Format("Mon 15:04")
 		}
 	}
-	r.Status = "blind " + lasting(end.Sub(sp.From).Truncate(time.Second))
+	long := end.Sub(sp.From)
+	if long >= time.Minute {
+		long = long.Truncate(time.Minute) // so that the page stays still
+	}
+	r.Status = "blind " + lasting(long)
 	return r
 }
 
@@ -245,7 +249,7 @@ func overlap(sp capture.Spell, from, to time.Time) time.Duration {
 }
 
 func (t sums) words() string {
-	text := plural(t.kept, "trip kept", "trips kept")
+	text := plural(t.kept, "trip kept whole", "trips kept whole")
 	if t.more {
 		text = "more than " + text
 	}

@@ -57,25 +57,26 @@
   const digits = x => Number(x.toPrecision(4)).toString().replace("-", "−");
   const unit = s => s < 1e-3 ? digits(s * 1e6) + " µs" : s < 1 ? digits(s * 1e3) + " ms" : digits(s) + " s";
 
-  // One question at a time; of those that came meanwhile only the last counts.
-  let asking = false, next = null;
+  // One question at a time; of those for one line that came meanwhile only the last counts.
+  let asking = false;
+  const waiting = new Map();
   async function ask(t, name) {
-    if (asking) { next = [t, name]; return; }
+    if (asking) { waiting.set(name, t); return; }
     asking = true;
     try {
       const answer = await fetch(self + "/at.json?t=" + t);
       if (!answer.ok) throw new Error(await answer.text());
       const at = await answer.json();
       step = at.step;
-      lines[name] = at.t;
-      label[name] = at.label;
-      if (name === "cursor") for (const value of svg.querySelectorAll(".value")) {
-        value.textContent = value.dataset.channels.split(",").map(i => at.values[i]).join(" · ");
+      if (!waiting.has(name)) { // else the line has moved on
+        lines[name] = at.t;
+        label[name] = at.label;
+        if (name === "cursor") for (const value of svg.querySelectorAll(".value")) value.textContent = at.values[value.dataset.channel];
       }
       paint();
     } catch (e) { readout.textContent = "The values can't be read: " + (e.message || "no answer."); }
     asking = false;
-    if (next) { const [a, b] = next; next = null; ask(a, b); }
+    for (const [next, at] of waiting) { waiting.delete(next); ask(at, next); break; }
   }
 
   let loading = false, wanted = null, drawnAt = 0;
@@ -166,7 +167,7 @@
   function go(t) {
     const [a, b] = view();
     t = Math.min(b, Math.max(a, t));
-    if (!asking) lines.cursor = t; // held keys run ahead of the answers
+    lines.cursor = t; // held keys run ahead of the answers
     ask(t, "cursor");
   }
 
