@@ -64,8 +64,7 @@ type mover struct {
 
 // movers compares the run with one in which nothing went wrong: a signal has
 // moved when it is further from it than noise and 2 % of its span explain.
-// Those within two milliseconds or one sample of the first count as moving
-// together and come in the order of Signals.
+// Those that move with the same sample come in the order of Signals.
 func (c *course) movers() []mover {
 	t := c.trial
 	if c.trip < 0 {
@@ -86,12 +85,6 @@ func (c *course) movers() []mover {
 		}
 	}
 	sort.SliceStable(out, func(i, j int) bool { return out[i].after < out[j].after })
-	if len(out) > 0 {
-		limit := out[0].after + max(0.002, 1.5*t.interval)
-		n := sort.Search(len(out), func(i int) bool { return out[i].after > limit })
-		first := out[:n]
-		sort.SliceStable(first, func(i, j int) bool { return slot(first[i].role) < slot(first[j].role) })
-	}
 	return out
 }
 
