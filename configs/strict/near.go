@@ -19,7 +19,11 @@ func Nearest(word string, known []string) string {
 	word = fold(word)
 	best, least := "", 1+max(1, (len(word)+1)/3)
 	for _, k := range known {
-		if d := distance(word, fold(k), least); d < least {
+		d := distance(word, fold(k), least)
+		if len(word) >= 3 && strings.HasPrefix(fold(k), word) {
+			d = min(d, 1) // a word cut short
+		}
+		if d < least {
 			best, least = k, d
 		}
 	}

@@ -54,7 +54,7 @@ func TestNearest(t *testing.T) {
 	known := []string{"holding", "input", "coil", "discrete", "sample_interval", "by-channel"}
 	for word, want := range map[string]string{
 		"holdnig": "holding", "Holding": "holding", "imput": "input", "sampleInterval": "sample_interval", "by_chanel": "by-channel",
-		"colis": "coil", "temperature": "", "x": "", "": "",
+		"colis": "coil", "disc": "discrete", "temperature": "", "x": "", "": "",
 	} {
 		if got := strict.Nearest(word, known); got != want {
 			t.Errorf("%q: got %q, want %q", word, got, want)

@@ -39,7 +39,9 @@ func (c *checker) place(path string, from *fileValue, name string) *Value {
 	} else {
 		c.numbering(path, from, &v)
 	}
-	c.meanings(path, &v)
+	if len(c.problems) == before {
+		c.meanings(path, &v)
+	}
 	if len(c.problems) > before {
 		return nil
 	}
