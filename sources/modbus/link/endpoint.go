@@ -5,8 +5,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"net"
-	"os"
 	"slices"
 	"sync"
 	"time"
@@ -137,8 +135,8 @@ func (e *Endpoint) Close() error {
 	}
 	e.closed = true
 	e.cancel()
-	if e.sweeper != nil {
-		e.sweeper.Stop()
+	if e.sweeper != nil && e.sweeper.Stop() {
+		e.work.Done()
 	}
 	e.refuse(nil, errClosed)
 	idle := e.idle
@@ -176,6 +174,11 @@ func (e *Endpoint) do(ctx context.Context, id uint8, request func(Link) error) e
 		e.mu.Unlock()
 		return h
 	}
+	if len(e.asking) == 0 && len(e.idle) > 0 {
+		c := e.take(u)
+		e.mu.Unlock()
+		return e.run(ctx, u, c, request)
+	}
 	w := &waiter{unit: u, turn: make(chan turn, 1)}
 	if len(u.waiting) == 0 {
 		e.asking = append(e.asking, u)
@@ -196,13 +199,19 @@ func (e *Endpoint) do(ctx context.Context, id uint8, request func(Link) error) e
 	if t.err != nil {
 		return t.err
 	}
-	err := pause(ctx, time.Until(t.conn.since.Add(e.gap)))
+	return e.run(ctx, u, t.conn, request)
+}
+
+// run does a request whose turn it is.
+func (e *Endpoint) run(ctx context.Context, u *unit, c *conn, request func(Link) error) error {
+	err := pause(ctx, time.Until(c.since.Add(e.gap)))
 	if err != nil {
 		err = &unsent{err}
 	} else {
-		err = request(t.conn.link)
+		err = request(c.link)
+		c.since = time.Now()
 	}
-	e.release(ctx, u, t.conn, err)
+	e.release(ctx, u, c, err)
 	return err
 }
 
@@ -243,7 +252,12 @@ func (e *Endpoint) settle(u *unit) {
 
 // release judges how a request ended and hands its link on, or closes it.
 func (e *Endpoint) release(ctx context.Context, u *unit, c *conn, err error) {
+	usable := Usable(err)
+	if !usable {
+		c.link.Close() // before another may be made in its place
+	}
 	e.mu.Lock()
+	defer e.mu.Unlock()
 	u.busy--
 	var refused Exception
 	excepted := errors.As(err, &refused)
@@ -257,22 +271,19 @@ func (e *Endpoint) release(ctx context.Context, u *unit, c *conn, err error) {
 		e.rest(u, err)
 	case err == nil, excepted:
 		u.hold = nil
-	case !Usable(err) && !c.proven && ctx.Err() == nil:
+	case !usable && !c.proven && ctx.Err() == nil:
 		e.first.fail(err)
 	}
-	drop := e.closed || !Usable(err)
-	if drop {
+	switch {
+	case !usable:
 		e.open--
-	} else {
-		c.since = time.Now()
+	case e.closed:
+		e.open--
+		c.link.Close()
+	default:
 		e.idle = append(e.idle, c)
-		e.sweepLater()
 	}
 	e.dispatch()
-	e.mu.Unlock()
-	if drop {
-		c.link.Close()
-	}
 }
 
 // rest leaves a unit alone for a while; its waiting requests learn it at once.
@@ -307,12 +318,7 @@ func (e *Endpoint) dispatch() {
 		if len(u.waiting) == 0 {
 			e.settle(u)
 		}
-		e.turns++
-		u.served = e.turns
-		u.busy++
-		c := e.idle[len(e.idle)-1]
-		e.idle = e.idle[:len(e.idle)-1]
-		w.turn <- turn{conn: c}
+		w.turn <- turn{conn: e.take(u)}
 	}
 	if len(e.asking) == 0 || e.dialing || e.closed {
 		return
@@ -336,64 +342,12 @@ func (e *Endpoint) dispatch() {
 	}
 }
 
-// connect dials in the background: whoever asked first may leave, the others wait on.
-func (e *Endpoint) connect() {
-	e.dialing = true
-	e.work.Add(1)
-	go func() {
-		defer e.work.Done()
-		l, err := e.dial(e.ctx)
-		e.mu.Lock()
-		e.dialing = false
-		closed := e.closed
-		switch {
-		case err == nil && !closed:
-			e.open++
-			e.idle = append(e.idle, &conn{link: l})
-			e.sweepLater()
-		case err == nil || closed:
-		case e.open > 0:
-			e.extra.fail(err)
-		default:
-			e.first.fail(err)
-			e.refuse(nil, err)
-		}
-		e.dispatch()
-		e.mu.Unlock()
-		if err == nil && closed {
-			l.Close()
-		}
-	}()
-}
-
-// sweepLater sees to it that extra links don't stay open without work.
-func (e *Endpoint) sweepLater() {
-	if e.open > 1 && e.sweeper == nil {
-		e.sweeper = time.AfterFunc(Idle, e.sweep)
-	}
-}
-
-func (e *Endpoint) sweep() {
-	e.mu.Lock()
-	e.sweeper = nil
-	var old []*conn
-	for e.open > 1 && len(e.idle) > 0 && time.Since(e.idle[0].since) >= Idle {
-		old = append(old, e.idle[0])
-		e.idle = e.idle[1:]
-		e.open--
-	}
-	if !e.closed && e.open > 1 {
-		e.sweeper = time.AfterFunc(Idle/4, e.sweep)
-	}
-	e.mu.Unlock()
-	for _, c := range old {
-		c.link.Close()
-	}
-}
-
-// silent tells whether nobody answered in time.
-func silent(err error) bool {
-	var n net.Error
-	return errors.Is(err, os.ErrDeadlineExceeded) || errors.Is(err, context.DeadlineExceeded) ||
-		errors.As(err, &n) && n.Timeout()
+// take gives an idle link to a unit.
+func (e *Endpoint) take(u *unit) *conn {
+	e.turns++
+	u.served = e.turns
+	u.busy++
+	c := e.idle[len(e.idle)-1]
+	e.idle = e.idle[:len(e.idle)-1]
+	return c
 }

@@ -219,11 +219,15 @@ func TestGapBetweenRequests(t *testing.T) {
 		// Who gives up while waiting for the gap costs nobody the connection.
 		ctx, cancel := context.WithTimeout(t.Context(), 10*time.Millisecond)
 		defer cancel()
+		began := time.Now()
 		if _, err := e.Read(ctx, 1, one); !errors.Is(err, context.DeadlineExceeded) {
 			t.Error(err)
 		}
 		if _, err := e.Read(t.Context(), 1, one); err != nil || len(n.dials) != 1 {
 			t.Errorf("%v, %d connections", err, len(n.dials))
+		}
+		if took := time.Since(began); took != 30*time.Millisecond+n.trip {
+			t.Errorf("giving up in the gap made the next request wait: it came after %v", took)
 		}
 	})
 }
@@ -325,6 +329,14 @@ func TestDeadEndpointIsNotHammered(t *testing.T) {
 		time.Sleep(e.Quiet(3))
 		if _, err := e.Read(t.Context(), 3, one); err != nil {
 			t.Errorf("it is back: %v", err)
+		}
+		// Having been back, it is tried again soon when it goes once more.
+		n.breaks = syscall.ECONNRESET
+		for range 2 {
+			e.Read(t.Context(), 3, one)
+		}
+		if q := e.Quiet(3); q > 150*time.Millisecond {
+			t.Errorf("quiet for %v after a fresh failure", q)
 		}
 	})
 }

@@ -129,7 +129,7 @@ func (c *raw) exchange(ctx context.Context, unit uint8) ([]byte, error) {
 	return nil, err
 }
 
-// receive reads one frame into c.in and nothing beyond it.
+// receive reads one frame into c.in, with what came along with it.
 func (c *raw) receive() (int, error) {
 	n, size := 0, mostFrame+1
 	for n < size {
@@ -143,9 +143,7 @@ func (c *raw) receive() (int, error) {
 			size = s
 		}
 		switch {
-		case n > size:
-			return 0, broken("%d bytes follow it that nobody asked for", n-size)
-		case n == size:
+		case n >= size: // more than size is for openFrame to refuse
 		case errors.Is(err, io.EOF) && n > 0:
 			return 0, fmt.Errorf("the connection was closed in mid-answer, after %d bytes: %w", n, io.ErrUnexpectedEOF)
 		case err != nil:
