@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"strings"
 )
@@ -29,17 +30,17 @@ func (s Secret) Read() (string, error) {
 		from = s.File
 		info, err := os.Stat(s.File) // before opening, since opening a pipe would wait for a writer
 		if err == nil && !info.Mode().IsRegular() {
-			return "", fmt.Errorf("the secret can't be read: %s is not a file", from)
+			return "", unreadable(from, errors.New("it is not a file"))
 		}
 		f, err := os.Open(s.File)
 		if err != nil {
-			return "", fmt.Errorf("the secret can't be read: %w", err)
+			return "", unreadable(from, err)
 		}
 		defer f.Close()
 		const most = 16 << 10 // far longer than any token
 		b, err := io.ReadAll(io.LimitReader(f, most+1))
 		if err != nil {
-			return "", fmt.Errorf("the secret can't be read: %w", err)
+			return "", unreadable(from, err)
 		}
 		if len(b) > most {
 			return "", fmt.Errorf("%s is too long for a secret", from)
@@ -62,4 +63,14 @@ func (s Secret) Read() (string, error) {
 		return "", fmt.Errorf("%s holds more than one line, or control characters", from)
 	}
 	return word, nil
+}
+
+func unreadable(file string, err error) error {
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		err = errors.New("it doesn't exist")
+	case errors.Is(err, fs.ErrPermission):
+		err = errors.New("its permissions don't allow it")
+	}
+	return fmt.Errorf("the secret in %s can't be read: %w", file, err)
 }

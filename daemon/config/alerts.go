@@ -36,16 +36,20 @@ func (c *checker) sinks() []string {
 			c.missing(at+".name", "give one that rules can name")
 		case !plain(s.Name) || s.Name != strings.TrimSpace(s.Name):
 			c.say(at+".name", "write letters, digits and hyphens", "%q begins or ends with a space, or holds a control character", s.Name)
+		case len(s.Name) > longestName:
+			c.say(at+".name", "keep it short", "has more than %d characters", longestName)
 		case slices.Contains(names, s.Name):
 			c.say(at+".name", "give each sink a name of its own", "%q is the name of another sink", s.Name)
 		}
-		names = append(names, s.Name)
+		if s.Name != "" && !slices.Contains(names, s.Name) {
+			names = append(names, s.Name)
+		}
 		// A kind that is named with nothing after it is meant all the same.
 		log, hook := s.Log != nil || c.doc.Has(at+".log"), s.Webhook != nil || c.doc.Has(at+".webhook")
 		switch {
 		case log && hook:
 			c.say(at, "make two sinks of it", "is both log and webhook")
-		case !log && !hook:
+		case !log && !hook && !c.bad(at): // a key that isn't known is its kind, misspelt or not
 			c.say(at, "add log: {} or webhook: {url: …}", "doesn't say what kind of sink it is")
 		case hook && s.Webhook != nil:
 			if s.Webhook.SecretFile != "" {

@@ -103,17 +103,16 @@ func (c *checker) data() {
 			c.say("data", "let the account that faultkeep runs as write there", "%s can't be written to", folder)
 		}
 		return
-	case !os.IsNotExist(err):
-		c.say("data", "", "%s can't be reached: %s", folder, cause(err))
-		return
 	}
 	parent := filepath.Dir(folder)
-	info, err = os.Stat(parent)
+	above, missing := os.Stat(parent)
 	switch {
-	case err != nil:
-		c.say("data", "create it; faultkeep makes only the last folder itself", "the folder %s can't be reached: %s", parent, cause(err))
-	case !info.IsDir():
+	case missing != nil:
+		c.say("data", "create it; faultkeep makes only the last folder itself", "the folder %s can't be reached: %s", parent, cause(missing))
+	case !above.IsDir():
 		c.say("data", "name a folder inside a folder", "%s is a file", parent)
+	case !os.IsNotExist(err):
+		c.say("data", "", "%s can't be reached: %s", folder, cause(err))
 	case !writable(parent):
 		c.say("data", "create "+folder+" for the account that faultkeep runs as", "%s doesn't exist and can't be made, since %s can't be written to", folder, parent)
 	}
@@ -148,8 +147,8 @@ func (c *checker) oneOf(path, word string, known []string) {
 }
 
 const (
-	shortestPoll = 20 * time.Millisecond
-	longestPoll  = time.Minute
+	shortestPoll = strict.Duration(20 * time.Millisecond)
+	longestPoll  = strict.Duration(time.Minute)
 )
 
 func (c *checker) poll(path string, d strict.Duration) {
@@ -157,9 +156,9 @@ func (c *checker) poll(path string, d strict.Duration) {
 		return
 	}
 	switch {
-	case d.Std() < shortestPoll:
+	case d < shortestPoll:
 		c.say(path, "poll no faster than every "+shortestPoll.String(), "%s is too short for a drive to keep up with", d)
-	case d.Std() > longestPoll:
+	case d > longestPoll:
 		c.say(path, "poll at least every "+longestPoll.String(), "%s is too long to catch a recording", d)
 	}
 }

@@ -5,6 +5,7 @@
 package config
 
 import (
+	"fmt"
 	"log/slog"
 	"net"
 	"time"
@@ -120,16 +121,23 @@ func (l *Loaded) LogLevel() slog.Level {
 
 var levels = map[string]slog.Level{"debug": slog.LevelDebug, "info": slog.LevelInfo, "warn": slog.LevelWarn, "error": slog.LevelError}
 
-// fill gives everything that the file left out its default.
-func (c *Config) fill() {
+// fill gives everything that the file left out its default; has tells what it
+// doesn't leave out, since a duration of 0 is a value, if a wrong one.
+func (c *Config) fill(has func(path string) bool) {
 	or(&c.Web.Listen, DefaultListen)
 	or(&c.Log.Level, "info")
 	or(&c.Log.Format, "text")
-	or(&c.Poll, strict.Duration(modbus.DefaultPoll))
+	if !has("poll") {
+		c.Poll = strict.Duration(modbus.DefaultPoll)
+	}
 	for i := range c.Drives {
 		d := &c.Drives[i]
-		or(&d.Poll, c.Poll)
-		or(&d.Timeout, strict.Duration(modbus.DefaultTimeout))
+		if !has(fmt.Sprintf("drives[%d].poll", i)) {
+			d.Poll = c.Poll
+		}
+		if !has(fmt.Sprintf("drives[%d].timeout", i)) {
+			d.Timeout = strict.Duration(modbus.DefaultTimeout)
+		}
 		if len(d.Faults) == 0 {
 			d.Faults = []string{DefaultFaults}
 		}

@@ -50,6 +50,9 @@ func (c *checker) drives() {
 	c.shared()
 }
 
+// longestName of a drive or sink, in bytes: it stands in keys of the store.
+const longestName = 60
+
 // names checks that every drive has one that can stand in an ID, in an address
 // of the page and in a rule, and that no two can be taken for each other.
 func (c *checker) names() {
@@ -67,8 +70,8 @@ func (c *checker) names() {
 			c.say(at, "write letters, digits and hyphens", "%q begins or ends with a space, or holds a control character", d.Name)
 		case strings.ContainsAny(d.Name, `*?[]\/`):
 			c.say(at, "write letters, digits and hyphens", `%q holds one of * ? [ ] \ /, which mean something in rules and addresses`, d.Name)
-		case len([]rune(d.Name)) > 60:
-			c.say(at, "keep the name short and put the long form into title", "has more than 60 characters")
+		case len(d.Name) > longestName:
+			c.say(at, "keep the name short and put the long form into title", "has more than %d characters", longestName)
 		}
 		slug := capture.Slug(d.Name)
 		if first, ok := seen[d.Name]; ok {
@@ -171,7 +174,7 @@ func isHost(s string) bool {
 
 func (c *checker) between(at string, d strict.Duration, low, high time.Duration) {
 	if c.doc.Has(at) && !c.bad(at) && (d.Std() < low || d.Std() > high) {
-		c.say(at, "", "%s is not between %s and %s", d, low, high)
+		c.say(at, "", "%s is not between %s and %s", d, strict.Duration(low), strict.Duration(high))
 	}
 }
 

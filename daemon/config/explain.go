@@ -105,7 +105,8 @@ func (l *Loaded) routes() []string {
 	}
 	for _, d := range l.Drives {
 		named := func(r alert.Rule) bool {
-			return len(r.Drives) == 0 || slices.ContainsFunc(r.Drives, func(p string) bool { return alert.MatchName(p, d.Config.Name) })
+			trips := len(r.Kinds) == 0 || slices.Contains(r.Kinds, capture.KindCapture) || slices.Contains(r.Kinds, capture.KindMiss)
+			return trips && (len(r.Drives) == 0 || slices.ContainsFunc(r.Drives, func(p string) bool { return alert.MatchName(p, d.Config.Name) }))
 		}
 		if !slices.ContainsFunc(rules, named) {
 			out = append(out, "No rule takes in "+d.Config.Name+": nobody is told of its trips.")

@@ -39,7 +39,7 @@ func Parse(path string, src []byte) (*Loaded, strict.Problems) {
 		c.problems[i].Text = discreet(p)
 	}
 	c.files = newFiles(path, c.folder)
-	l.Config.fill()
+	l.Config.fill(c.doc.Has)
 	c.site()
 	c.web()
 	c.drives()

@@ -81,11 +81,11 @@ func (c Config) Check(say func(key, text, hint string)) {
 	if c.SecretFile != "" && c.SecretEnv != "" {
 		say("secret_env", "is given beside secret_file", "keep one of them")
 	} else if _, err := c.secret().Read(); err != nil {
-		key := "secret_file"
+		key, hint := "secret_file", "put the receiver's secret there, readable by the account that faultkeep runs as"
 		if c.SecretEnv != "" {
-			key = "secret_env"
+			key, hint = "secret_env", "set it where faultkeep is started, or use secret_file"
 		}
-		say(key, err.Error(), "")
+		say(key, err.Error(), hint)
 	}
 	if c.Timeout != 0 && (c.Timeout.Std() < 100*time.Millisecond || c.Timeout.Std() > longest) {
 		say("timeout", c.Timeout.String()+" is not between 100ms and "+longest.String(), "leave it out for "+usual.String())

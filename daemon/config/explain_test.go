@@ -1,0 +1,75 @@
+package config_test
+
+import (
+	"log/slog"
+	"strings"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+
+	"faultkeep/store/capture"
+)
+
+func TestExplain(t *testing.T) {
+	l := parse(t, `
+site: Northquay grain terminal
+timezone: Europe/Oslo
+data: data
+drives:
+  - {name: bucket-elevator, title: Bucket elevator, address: 192.0.2.11, map: builtin:generic-block}
+  - {name: belt-2, address: 192.0.2.12, map: builtin:sim-window, allow: [page], poll: 1s}
+  - {name: belt-3, address: 192.0.2.13, unit: 3, map: builtin:sim-window, allow: [page, arm], connections: 2}
+  - {name: fan, address: 192.0.2.14, map: builtin:generic-block, allow: [arm, page]}
+alerts:
+  sinks:
+    - {name: log, log: {}}
+    - {name: control-room, webhook: {url: "https://alarms.northquay.example/x"}}
+  rules:
+    - {drives: ["belt-*"], severity: warning, to: [control-room]}
+    - {drives: [bucket-elevator], classes: [current], codes: ["23*"]}
+    - {kinds: [blind], drives: [belt-2], to: [log]}
+`)
+	want := `Northquay grain terminal, times in Europe/Oslo.
+Captures are kept in DATA.
+The page is at http://127.0.0.1:8377 and can be reached from this computer only.
+
+4 drives:
+  bucket-elevator (Bucket elevator) at 192.0.2.11:502 unit 1, map generic-block, is polled every 250ms; it is only read. Its recorder must be armed by the drive itself or by somebody else, since allow: [arm] isn't given.
+  belt-2 at 192.0.2.12:502 unit 1, map sim-window, is polled every 1s and pulled over 4 connections; faultkeep may write holding 300 to show a page of the recording, and nothing else. Its recorder must be armed by the drive itself or by somebody else, since allow: [arm] isn't given.
+  belt-3 at 192.0.2.13:502 unit 3, map sim-window, is polled every 250ms and pulled over 2 connections; faultkeep may write holding 300 to show a page of the recording, and holding 258 to arm the recorder again once a capture is kept, and nothing else.
+  fan at 192.0.2.14:502 unit 1, map generic-block, is polled every 250ms; faultkeep may write holding 161 to arm the recorder again once a capture is kept, and nothing else.
+
+Alerts:
+  log writes a line to the log.
+  control-room posts to https://alarms.northquay.example.
+  Captures, partial captures, misses, drifted settings and damage of belt-*, of severity warning or above, go to control-room.
+  Captures, partial captures, misses, drifted settings and damage of bucket-elevator, fault class current, fault code 23*, go to every sink.
+  Alerts of kind blind of belt-2 go to log.
+  No rule takes in fan: nobody is told of its trips.
+`
+	if diff := cmp.Diff(want, strings.ReplaceAll(l.Explain(), l.Config.Data, "DATA")); diff != "" {
+		t.Error(diff)
+	}
+}
+
+func TestRulesAndSinks(t *testing.T) {
+	l := parse(t, `
+data: data
+drives: [{name: a, address: 192.0.2.1, map: builtin:generic-block}]
+alerts:
+  sinks:
+    - {name: log, log: {}}
+    - {name: hook, webhook: {url: "https://alarms.northquay.example/x"}}
+  rules: [{to: [hook]}]
+`)
+	if got := l.Rules().Route(capture.Alert{Kind: capture.KindMiss, Drive: "a"}); len(got) != 1 || got[0] != "hook" {
+		t.Errorf("goes to %v", got)
+	}
+	sinks := l.Sinks(slog.New(slog.DiscardHandler))
+	if len(sinks) != 2 || sinks["log"] == nil || sinks["hook"] == nil {
+		t.Errorf("%v", sinks)
+	}
+	if err := sinks["log"].Send(t.Context(), capture.Alert{ID: "1"}); err != nil {
+		t.Error(err)
+	}
+}
