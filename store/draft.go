@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"reflect"
 	"sync"
@@ -50,8 +51,16 @@ func (s *Store) Draft(ctx context.Context, opening capture.Capture) (*Draft, err
 			return d, nil
 		}
 	}
-	if err := s.settleKept(ctx, opening.ID); err != nil {
-		return nil, err
+	wanted := opening.ID
+	for n := 2; ; n++ {
+		taken, err := s.taken(ctx, opening)
+		if err != nil {
+			return nil, err
+		}
+		if !taken {
+			break
+		}
+		opening.ID = another(opening, wanted, n)
 	}
 	epoch := s.currentEpoch()
 	s.draftsMu.Lock()
@@ -60,11 +69,6 @@ func (s *Store) Draft(ctx context.Context, opening capture.Capture) (*Draft, err
 		if sameRecording(d.opening, opening) {
 			return d, nil
 		}
-	}
-	id := opening.ID
-	for n := 2; s.drafts[opening.ID] != nil; n++ {
-		// Same trigger and identity, other encoding: the map was changed in between.
-		opening.ID = capture.NewID(opening.Trigger.Time, opening.Drive, fmt.Sprintf("%s\x00%s\x00%d", opening.Provenance.Identity, id, n))
 	}
 	d := &Draft{s: s, opening: opening, epoch: epoch}
 	s.drafts[opening.ID] = d
@@ -82,25 +86,44 @@ func sameRecording(a, b capture.Capture) bool {
 	return a.Drive == b.Drive && a.Provenance.Identity == b.Provenance.Identity && reflect.DeepEqual(a.Encoding, b.Encoding)
 }
 
-// settleKept returns ErrKept if id is a capture that reads back. Where it
-// doesn't, it is discarded: its recording is in the drive right now.
-func (s *Store) settleKept(ctx context.Context, id capture.ID) error {
-	found := false
-	err := s.view(ctx, func(tx *bolt.Tx) error {
-		if found = isKept(tx, id); !found {
-			return nil
+// taken tells whether another recording has opening's ID: a draft with the
+// same identity and another encoding, since the map was changed in between, or
+// once in a million a capture in the same second. It returns ErrKept if the
+// recording itself is a capture that reads back. Where that doesn't read back
+// it is discarded, since its recording is in the drive right now.
+func (s *Store) taken(ctx context.Context, opening capture.Capture) (bool, error) {
+	id := opening.ID
+	s.draftsMu.Lock()
+	taken := s.drafts[id] != nil && !sameRecording(s.drafts[id].opening, opening)
+	s.draftsMu.Unlock()
+	if taken {
+		return true, nil
+	}
+	kept := false
+	var c capture.Capture
+	err := s.view(ctx, func(tx *bolt.Tx) (err error) {
+		if kept = isKept(tx, id); kept {
+			c, err = checkCapture(tx, id)
 		}
-		_, err := checkCapture(tx, id)
 		return err
 	})
 	switch {
-	case !found:
-		return err
+	case !kept:
+		return false, err
+	case err == nil && c.Drive == opening.Drive && c.Provenance.Identity == opening.Provenance.Identity:
+		return false, fmt.Errorf("%s: %w", id, ErrKept)
 	case err == nil:
-		return fmt.Errorf("%s: %w", id, ErrKept)
+		return true, nil
+	case !errors.Is(err, ErrDamaged):
+		return false, err
 	}
 	s.log.Error("a kept capture is damaged and its recording is still there; it is read again", "id", id, "err", err)
-	return s.discard(id, err)
+	return false, s.discard(id, err)
+}
+
+// another is the nth ID for a recording whose ID is taken.
+func another(c capture.Capture, wanted capture.ID, n int) capture.ID {
+	return capture.NewID(c.Trigger.Time, c.Drive, fmt.Sprintf("%s\x00%s\x00%d", c.Provenance.Identity, wanted, n))
 }
 
 // Drafts are the open drafts that hold data, of one drive or with drive "" of
@@ -223,7 +246,7 @@ func (d *Draft) Append(ctx context.Context, chunks ...capture.Chunk) error {
 		return err
 	})
 	if err != nil {
-		return d.wrap(err)
+		return d.lost(err)
 	}
 	d.there = true
 	d.runs = append(d.runs, made...)
@@ -288,7 +311,7 @@ func (d *Draft) Drop(ctx context.Context) error {
 		return nil
 	}
 	if len(d.runs) > 0 {
-		return d.wrap(fmt.Errorf("it holds data, so it can only be kept"))
+		return d.wrap(errors.New("it holds data, so it can only be kept"))
 	}
 	if d.there {
 		err := d.s.update("drop "+string(d.opening.ID), func(tx *bolt.Tx) error {
@@ -301,6 +324,15 @@ func (d *Draft) Drop(ctx context.Context) error {
 	d.gone = true
 	d.s.forget(d)
 	return nil
+}
+
+// lost lets go of a draft that isn't in the store any more.
+func (d *Draft) lost(err error) error {
+	if errors.Is(err, ErrGone) {
+		d.gone = true
+		d.s.forget(d)
+	}
+	return d.wrap(err)
 }
 
 func (d *Draft) wrap(err error) error {

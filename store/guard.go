@@ -2,11 +2,13 @@ package store
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"os"
 	"runtime/debug"
 
 	bolt "go.etcd.io/bbolt"
+	berrors "go.etcd.io/bbolt/errors"
 )
 
 // guard runs fn and turns a panic into an error. The file is memory-mapped:
@@ -118,7 +120,10 @@ func (s *Store) try(fn func(*bolt.Tx) error) (id int, committing bool, err error
 	}
 	err = guard(func() error { return s.commit(tx) })
 	if _, ok := err.(*panicked); ok {
-		s.poisoned = true
+		// It died holding bbolt's locks, unless it can still be rolled back.
+		if rerr := guard(tx.Rollback); rerr != nil && !errors.Is(rerr, berrors.ErrTxClosed) {
+			s.poisoned = true
+		}
 	}
 	return id, true, err
 }

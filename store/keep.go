@@ -49,7 +49,7 @@ func (d *Draft) Keep(ctx context.Context, c capture.Capture, rest ...capture.Chu
 		return d.keptAlready(ctx)
 	}
 	if err != nil {
-		return capture.Capture{}, d.wrap(err)
+		return capture.Capture{}, d.lost(err)
 	}
 	d.gone = true
 	d.s.forget(d)

@@ -11,6 +11,8 @@ import (
 	berrors "go.etcd.io/bbolt/errors"
 )
 
+func unlock(f *os.File) error { return syscall.Flock(int(f.Fd()), syscall.LOCK_UN) }
+
 // lockOnce takes and gives back the lock that bbolt uses, without bbolt.
 func lockOnce(path string, wait time.Duration) error {
 	f, err := os.Open(path)

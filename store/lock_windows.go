@@ -9,6 +9,13 @@ import (
 	"golang.org/x/sys/windows"
 )
 
+// bbolt locks the last byte that a file could have.
+const lockedByte = 1<<32 - 1
+
+func unlock(f *os.File) error {
+	return windows.UnlockFileEx(windows.Handle(f.Fd()), 0, 1, 0, &windows.Overlapped{Offset: lockedByte, OffsetHigh: lockedByte})
+}
+
 // lockOnce takes and gives back the lock that bbolt uses, without bbolt.
 func lockOnce(path string, wait time.Duration) error {
 	f, err := os.Open(path)
@@ -16,8 +23,7 @@ func lockOnce(path string, wait time.Duration) error {
 		return err
 	}
 	defer f.Close()
-	const last = 1<<32 - 1 // bbolt locks the last byte that a file could have
-	at := windows.Overlapped{Offset: last, OffsetHigh: last}
+	at := windows.Overlapped{Offset: lockedByte, OffsetHigh: lockedByte}
 	for end := time.Now().Add(wait); ; time.Sleep(20 * time.Millisecond) {
 		err := windows.LockFileEx(windows.Handle(f.Fd()), windows.LOCKFILE_FAIL_IMMEDIATELY|windows.LOCKFILE_EXCLUSIVE_LOCK, 0, 1, 0, &at)
 		if err == nil {

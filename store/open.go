@@ -120,10 +120,7 @@ func (s *Store) precheck() error {
 		return fmt.Errorf("it is a %s, not a file", kindOfFile(info.Mode()))
 	}
 	if info.Size() == 0 {
-		if s.opt.ReadOnly {
-			return damagef("it is empty")
-		}
-		return nil // made, and then the power went before anything was in it
+		return damagef("it is empty")
 	}
 	w, err := walkFile(f, info.Size())
 	if err != nil {
@@ -231,8 +228,8 @@ func (s *Store) release() error {
 	}
 	if s.poisoned {
 		// Closing would wait for ever for locks that a dead transaction holds.
-		// The memory map is lost until the process ends; the lock isn't.
-		return file.Close()
+		// The memory map, which holds on to the lock, is lost until the process ends.
+		return errors.Join(unlock(file), file.Close())
 	}
 	return guard(db.Close)
 }

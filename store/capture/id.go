@@ -30,16 +30,17 @@ func Slug(name string) string {
 	gap := false
 	for _, r := range strings.ToLower(name) {
 		if r >= 'a' && r <= 'z' || r >= '0' && r <= '9' {
-			if gap && b.Len() > 0 {
+			gap = gap && b.Len() > 0
+			if b.Len() == 40 || gap && b.Len() >= 39 {
+				break
+			}
+			if gap {
 				b.WriteByte('-')
 			}
 			gap = false
 			b.WriteRune(r)
 		} else {
 			gap = true
-		}
-		if b.Len() >= 40 {
-			break
 		}
 	}
 	if b.Len() == 0 {
