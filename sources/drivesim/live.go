@@ -35,10 +35,10 @@ func (d *Drive) live(role capture.Role) float64 {
 	return 0
 }
 
-// warning tells whether the drive warns: for half a minute after a restart
-// from a trip it says that it was loaded hard.
+// warning tells whether the drive warns: it does so for some seconds after a
+// reset, having just been overloaded.
 func (d *Drive) warning() bool {
 	last := len(d.incidents) - 1
 	return d.fault == 0 && last >= 0 && !d.incidents[last].Reset.IsZero() &&
-		d.now.Sub(d.incidents[last].Reset) < time.Second
+		d.now.Sub(d.incidents[last].Reset) < 5*time.Second
 }

@@ -74,7 +74,11 @@ func mapText(s Spec, l *layout) string {
 	w.line("  - {name: trigger, %s}", l.place("settings.trigger", "equals: 1, values: {1: any fault, 2: one fault code, 3: a level, 4: a bit}"))
 	w.line("  - {name: pre-trigger share, %s}", l.place("settings.pretrigger", `unit: "%", low: 50, high: 90`))
 	w.line("\narm:\n  writes:\n    - {%s: %d, value: %d}\n  within: 2s", l.armTable, l.arm, l.armWord)
-	w.line("\nlimits:\n  registers: %d\n  connections: 4\n  bridge: 32", s.MaxRead)
+	connections := 4
+	if s.Face == Window { // there is one page select for all of them
+		connections = 1
+	}
+	w.line("\nlimits:\n  registers: %d\n  connections: %d\n  bridge: 32", s.MaxRead, connections)
 	return w.String()
 }
 

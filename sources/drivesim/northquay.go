@@ -1,6 +1,9 @@
 package drivesim
 
-import "time"
+import (
+	"fmt"
+	"time"
+)
 
 // Northquay is the line of the invented grain terminal: a bucket elevator, two
 // belt conveyors, a loader slew and an aeration fan. Belt 3 and the fan share a
@@ -51,7 +54,8 @@ type Endpoint struct {
 	Behaviour Behaviour
 }
 
-// Endpoints makes the drives and puts those with the same Gateway together.
+// Endpoints makes the drives and puts those with the same Gateway together. It
+// panics if two of them have the same unit.
 func Endpoints(specs []Spec, start time.Time) []Endpoint {
 	var out []Endpoint
 	at := map[string]int{}
@@ -67,6 +71,9 @@ func Endpoints(specs []Spec, start time.Time) []Endpoint {
 			at[name] = i
 			out = append(out, Endpoint{Name: name, Units: map[uint8]*Drive{},
 				Behaviour: Behaviour{Latency: spec.Latency, Jitter: spec.Latency / 4}})
+		}
+		if out[i].Units[spec.Unit] != nil {
+			panic(fmt.Sprintf("two drives are unit %d of %s", spec.Unit, name))
 		}
 		out[i].Units[spec.Unit] = New(spec, start)
 	}

@@ -20,11 +20,11 @@ const (
 
 // Spec says what a drive is. Zero fields take the defaults written beside them.
 type Spec struct {
-	Name    string // for a config: letters, digits, hyphens
-	Title   string // as people call it
-	Gateway string // drives with the same one are behind the same address; empty: its own
-	Unit    uint8  // Modbus unit; 0: 1
-	Latency time.Duration
+	Name    string        // for a config: letters, digits, hyphens
+	Title   string        // as people call it
+	Gateway string        // drives with the same one are behind the same address; empty: its own
+	Unit    uint8         // Modbus unit; 0: 1
+	Latency time.Duration // of its server, where Endpoints makes the Behaviour
 
 	Machine  Machine // zero: Belt()
 	Noise    Noise   // empty: Normal
@@ -35,7 +35,7 @@ type Spec struct {
 
 	Clock   time.Duration // the drive's clock minus the true time
 	MaxRead int           // most registers a read; 0: 125
-	Pattern bool          // samples are a pattern of seed and recording counter instead of physics
+	Pattern bool          // instead of physics, samples are a hash of seed and recording; levels and bits then trigger with the trip
 }
 
 // Noise is how noisy the measured signals are.

@@ -32,9 +32,9 @@ func TestCausesTripByTheirOwnLimits(t *testing.T) {
 			t.Parallel()
 			usual, all := 0, 0
 			for _, m := range machines {
-				for seed := range uint64(4) {
+				for seed := range uint64(3) {
 					d := drivesim.New(drivesim.Spec{Name: "x", Machine: m, Seed: seed,
-						Recorder: drivesim.Recorder{Samples: 512, Interval: 2 * time.Millisecond}}, start)
+						Recorder: drivesim.Recorder{Samples: 256, Interval: 2 * time.Millisecond}}, start)
 					if !d.Trip(start.Add(time.Second), cause) {
 						t.Errorf("%s, seed %d: no trip", m.Name, seed)
 						continue
