@@ -264,6 +264,12 @@ func TestPrint(t *testing.T) {
 	b := newBrowser(t)
 	b.open(address+"/capture/"+string(c.ID), 1280, "light")
 	b.until("the script is there", `!document.getElementById("measure").hidden`)
+	b.do(func(ctx context.Context, tab *chromedp.Target) error {
+		_, err := cdp.Call(ctx, tab, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Media: "print"})
+		return err
+	})
+	b.must(chromedp.Do(b.ctx, chromedp.EmulateViewport(703, 1032))) // A4 less its margins, at 96 pixels an inch
+	b.shot("capture-print")
 	yes := true
 	pdf, err := chromedp.Run(b.ctx, func(ctx context.Context, tab *chromedp.Target) ([]byte, error) {
 		r, err := cdp.Call(ctx, tab, page.PrintToPDF, page.PrintToPDFParams{PreferCSSPageSize: &yes, PrintBackground: &yes})
