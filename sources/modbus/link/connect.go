@@ -48,14 +48,18 @@ func (e *Endpoint) sweepLater() {
 func (e *Endpoint) sweep() {
 	defer e.work.Done()
 	e.mu.Lock()
-	defer e.mu.Unlock()
 	e.sweeper = nil
 	for e.open > 1 && len(e.idle) > 0 && time.Since(e.idle[0].since) >= Idle {
-		e.idle[0].link.Close()
+		c := e.idle[0]
 		e.idle = e.idle[1:]
+		e.mu.Unlock()
+		c.link.Close() // counted as open until it is closed
+		e.mu.Lock()
 		e.open--
 	}
 	e.sweepLater()
+	e.dispatch()
+	e.mu.Unlock()
 }
 
 // silent tells whether nobody answered in time.

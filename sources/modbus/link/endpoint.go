@@ -257,7 +257,6 @@ func (e *Endpoint) release(ctx context.Context, u *unit, c *conn, err error) {
 		c.link.Close() // before another may be made in its place
 	}
 	e.mu.Lock()
-	defer e.mu.Unlock()
 	u.busy--
 	var refused Exception
 	excepted := errors.As(err, &refused)
@@ -274,16 +273,17 @@ func (e *Endpoint) release(ctx context.Context, u *unit, c *conn, err error) {
 	case !usable && !c.proven && ctx.Err() == nil:
 		e.first.fail(err)
 	}
-	switch {
-	case !usable:
-		e.open--
-	case e.closed:
-		e.open--
-		c.link.Close()
-	default:
+	late := usable && e.closed
+	if usable && !late {
 		e.idle = append(e.idle, c)
+	} else {
+		e.open--
 	}
 	e.dispatch()
+	e.mu.Unlock()
+	if late {
+		c.link.Close()
+	}
 }
 
 // rest leaves a unit alone for a while; its waiting requests learn it at once.

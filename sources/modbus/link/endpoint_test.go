@@ -27,6 +27,7 @@ type line struct {
 	refuse   map[uint8]link.Exception // units that refuse
 	dialErr  error
 	dialTime time.Duration
+	closing  time.Duration // that it takes to close a connection
 	most     int   // connections accepted; 0: any number
 	breaks   error // every request fails so, once the connection is open
 
@@ -116,6 +117,7 @@ func (w *wire) Write(ctx context.Context, unit uint8, wr regmap.Write) error {
 }
 
 func (w *wire) Close() error {
+	time.Sleep(w.line.closing)
 	w.line.mu.Lock()
 	defer w.line.mu.Unlock()
 	w.line.overlap = w.line.overlap || w.closed // closed twice
@@ -359,6 +361,27 @@ func TestWaitingCallersHearOfFailedDialling(t *testing.T) {
 		_, err := e.Read(t.Context(), 1, one)
 		if !errors.As(err, &held) || time.Since(n.start) != 2*time.Second || len(n.dials) != 1 {
 			t.Errorf("%v after %v, want to be held off", err, time.Since(n.start))
+		}
+	})
+}
+
+// A drive that takes one connection mustn't be asked for a second one while
+// the first is still being closed.
+func TestFailedConnectionIsClosedBeforeAnother(t *testing.T) {
+	inTime(t, 1, 0, func(t *testing.T, n *line, e *link.Endpoint) {
+		n.most, n.closing, n.dead[9] = 1, 50*time.Millisecond, true
+		var all sync.WaitGroup
+		for _, unit := range []uint8{9, 1, 2, 3} {
+			all.Go(func() {
+				if _, err := e.Read(t.Context(), unit, one); (err != nil) != (unit == 9) {
+					t.Errorf("unit %d: %v", unit, err)
+				}
+			})
+			synctest.Wait()
+		}
+		all.Wait()
+		if len(n.dials) != 2 {
+			t.Errorf("dialled at %v", n.dials)
 		}
 	})
 }
