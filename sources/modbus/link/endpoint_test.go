@@ -28,8 +28,8 @@ type line struct {
 	dialErr  error
 	dialTime time.Duration
 	closing  time.Duration // that it takes to close a connection
-	most     int   // connections accepted; 0: any number
-	breaks   error // every request fails so, once the connection is open
+	most     int           // connections accepted; 0: any number
+	breaks   error         // every request fails so, once the connection is open
 
 	dials   []time.Duration // since start
 	start   time.Time
