@@ -164,10 +164,7 @@ func (c *client) Ledger(ctx context.Context, q wire.Query) ([]wire.Entry, error)
 func listed[T any](ctx context.Context, c *client, q wire.Query, what string) ([]T, error) {
 	var out []T
 	err := c.get(ctx, "", &out, values(q), what)
-	if len(out) == 0 {
-		out = nil // as from the file
-	}
-	return out, err
+	return some(out), err
 }
 
 func (c *client) Find(ctx context.Context, prefix string) (capture.Capture, error) {

@@ -30,7 +30,7 @@ func (f *file) Close() error { return f.store.Close() }
 // Captures lists captures, newest first.
 func (k *Kept) Captures(ctx context.Context, q wire.Query) ([]capture.Capture, error) {
 	list, err := k.store.Captures(ctx, asked(q))
-	return list, told("", err)
+	return some(list), told("", err)
 }
 
 // Find is the one capture whose ID begins with prefix.
@@ -64,13 +64,13 @@ func (k *Kept) Original(ctx context.Context, id capture.ID, part string) ([]byte
 // Misses lists misses, newest first.
 func (k *Kept) Misses(ctx context.Context, q wire.Query) ([]capture.Miss, error) {
 	list, err := k.store.Misses(ctx, asked(q))
-	return list, told("", err)
+	return some(list), told("", err)
 }
 
 // Spells lists the blind spells that touch the period.
 func (k *Kept) Spells(ctx context.Context, q wire.Query) ([]capture.Spell, error) {
 	list, err := k.store.Spells(ctx, asked(q))
-	return list, told("", err)
+	return some(list), told("", err)
 }
 
 // Ledger lists entries, newest first.
@@ -118,6 +118,14 @@ func (k *Kept) Since(ctx context.Context, drive string, at time.Time) (time.Time
 		return t, err
 	}
 	return at.UTC(), k.store.SetVisit(ctx, who, at)
+}
+
+// some is a list that is never nil, so that it is written as [].
+func some[T any](list []T) []T {
+	if list == nil {
+		return []T{}
+	}
+	return list
 }
 
 func asked(q wire.Query) store.Query {
