@@ -24,7 +24,7 @@ func Parse(file string, src []byte) (*Map, strict.Problems) {
 	in := fileMap{Limits: fileLimits{Registers: 125, Connections: 1, Bridge: 16}}
 	doc, problems := strict.Decode(file, src, &in)
 	sum := sha256.Sum256(src)
-	c := &checker{doc: doc, in: &in, m: &Map{Name: in.Name, Note: in.Note, Hash: hex.EncodeToString(sum[:])}}
+	c := &checker{doc: doc, in: &in, m: &Map{Name: in.Name, Note: in.Note, Hash: hex.EncodeToString(sum[:])}, problems: problems}
 	if doc.Readable() {
 		c.limits()
 		c.top()
@@ -37,8 +37,7 @@ func Parse(file string, src []byte) (*Map, strict.Problems) {
 		c.arm()
 		c.overlaps()
 	}
-	problems = append(problems, c.problems...).Sorted()
-	return c.m, problems
+	return c.m, c.problems.Sorted()
 }
 
 // checker turns what a file says into a Map and collects what can't be.
