@@ -16,10 +16,10 @@ site: Northquay grain terminal
 timezone: Europe/Oslo
 data: data
 drives:
-  - {name: bucket-elevator, title: Bucket elevator, address: 192.0.2.11, map: builtin:generic-block}
-  - {name: belt-2, address: 192.0.2.12, map: builtin:sim-window, allow: [page], poll: 1s}
-  - {name: belt-3, address: 192.0.2.13, unit: 3, map: builtin:sim-window, allow: [page, arm], connections: 2}
-  - {name: fan, address: 192.0.2.14, map: builtin:generic-block, allow: [arm, page]}
+  - {name: bucket-elevator, title: Bucket elevator, address: 192.0.2.11, map: maps/block.yaml}
+  - {name: belt-2, address: 192.0.2.12, map: maps/window.yaml, allow: [page], poll: 1s}
+  - {name: belt-3, address: 192.0.2.13, unit: 3, map: maps/window.yaml, allow: [page, arm], connections: 2}
+  - {name: fan, address: 192.0.2.14, map: maps/block.yaml, allow: [arm, page]}
 alerts:
   sinks:
     - {name: log, log: {}}
@@ -34,10 +34,10 @@ Captures are kept in DATA.
 The page is at http://127.0.0.1:8377 and can be reached from this computer only.
 
 4 drives:
-  bucket-elevator (Bucket elevator) at 192.0.2.11:502 unit 1, map generic-block, is polled every 250ms; it is only read. Its recorder must be armed by the drive itself or by somebody else, since allow: [arm] isn't given.
-  belt-2 at 192.0.2.12:502 unit 1, map sim-window, is polled every 1s and pulled over 4 connections; faultkeep may write holding 300 to show a page of the recording, and nothing else. Its recorder must be armed by the drive itself or by somebody else, since allow: [arm] isn't given.
-  belt-3 at 192.0.2.13:502 unit 3, map sim-window, is polled every 250ms and pulled over 2 connections; faultkeep may write holding 300 to show a page of the recording, and holding 258 to arm the recorder again once a capture is kept, and nothing else.
-  fan at 192.0.2.14:502 unit 1, map generic-block, is polled every 250ms; faultkeep may write holding 161 to arm the recorder again once a capture is kept, and nothing else.
+  bucket-elevator (Bucket elevator) at 192.0.2.11:502 unit 1, map block, is polled every 250ms; it is only read. Its recorder must be armed by the drive itself or by somebody else, since allow: [arm] isn't given.
+  belt-2 at 192.0.2.12:502 unit 1, map window, is polled every 1s and pulled over 4 connections; faultkeep may write holding 300 to show a page of the recording, and nothing else. Its recorder must be armed by the drive itself or by somebody else, since allow: [arm] isn't given.
+  belt-3 at 192.0.2.13:502 unit 3, map window, is polled every 250ms and pulled over 2 connections; faultkeep may write holding 300 to show a page of the recording, and holding 600, holding 602–603 to arm the recorder again once a capture is kept, and nothing else.
+  fan at 192.0.2.14:502 unit 1, map block, is polled every 250ms; faultkeep may write holding 600, holding 602–603 to arm the recorder again once a capture is kept, and nothing else.
 
 Alerts:
   log writes a line to the log.
@@ -55,7 +55,7 @@ Alerts:
 func TestRulesAndSinks(t *testing.T) {
 	l := parse(t, `
 data: data
-drives: [{name: a, address: 192.0.2.1, map: builtin:generic-block}]
+drives: [{name: a, address: 192.0.2.1, map: maps/block.yaml}]
 alerts:
   sinks:
     - {name: log, log: {}}
