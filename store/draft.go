@@ -118,7 +118,11 @@ func (s *Store) taken(ctx context.Context, opening capture.Capture) (bool, error
 		return false, err
 	}
 	s.log.Error("a kept capture is damaged and its recording is still there; it is read again", "id", id, "err", err)
-	return false, s.discard(id, err)
+	if derr := s.discard(id, err); derr != nil {
+		s.log.Error("it can't be taken out, and is kept under another ID", "id", id, "err", derr)
+		return true, nil
+	}
+	return false, nil
 }
 
 // another is the nth ID for a recording whose ID is taken.
@@ -145,8 +149,8 @@ func (s *Store) Drafts(ctx context.Context, drive string) ([]*Draft, error) {
 			if drive != "" && f.opening.Drive != drive {
 				return nil
 			}
-			var err error
-			if f.runs, err = runsOf(tx, f.opening.ID); err != nil {
+			err := guard(func() (err error) { f.runs, err = runsOf(tx, f.opening.ID); return err })
+			if err != nil {
 				s.log.Error("a draft is damaged and left out", "id", string(k), "err", err)
 				return nil
 			}

@@ -63,7 +63,8 @@ func (s *Store) report(err error) {
 // error means that nothing of it was written. fn may run only once.
 //
 // An error of the commit itself means neither: the file is opened again, and
-// what is in it decides.
+// what is in it decides. It is also opened again when reading it failed on the
+// way, which sets a damaged file aside.
 func (s *Store) update(op string, fn func(*bolt.Tx) error) error {
 	defer s.tellDamage()
 	s.writing.Lock()
@@ -77,7 +78,7 @@ func (s *Store) update(op string, fn func(*bolt.Tx) error) error {
 		return nil
 	}
 	s.report(err)
-	if committing || s.isPoisoned() {
+	if _, died := err.(*panicked); committing || died {
 		written, serr := s.settle(id)
 		switch {
 		case serr != nil:
@@ -88,12 +89,6 @@ func (s *Store) update(op string, fn func(*bolt.Tx) error) error {
 		}
 	}
 	return s.explain(op, err)
-}
-
-func (s *Store) isPoisoned() bool {
-	s.mu.RLock()
-	defer s.mu.RUnlock()
-	return s.poisoned
 }
 
 // try runs one write transaction. committing tells that fn was through.
@@ -114,7 +109,7 @@ func (s *Store) try(fn func(*bolt.Tx) error) (id int, committing bool, err error
 	id = tx.ID()
 	if err := guard(func() error { return fn(tx) }); err != nil {
 		if rerr := guard(tx.Rollback); rerr != nil {
-			s.poisoned = true
+			s.poisoned, err = true, rerr
 		}
 		return id, false, err
 	}

@@ -159,47 +159,41 @@ func (s *Store) inUse() error {
 	}
 }
 
-// prepare makes what a new store lacks; an older schema would be brought up here.
+// prepare makes the buckets of a new store, all or none.
 func (s *Store) prepare() error {
-	complete := false
+	empty := false
 	err := s.db.View(func(tx *bolt.Tx) error {
-		complete = tx.Bucket(bMeta) != nil
-		for _, name := range buckets {
-			complete = complete && tx.Bucket(name) != nil
-		}
-		if meta := tx.Bucket(bMeta); meta != nil {
-			return checkSchema(meta)
-		}
+		k, _ := tx.Cursor().First()
+		empty = k == nil
 		return nil
 	})
-	if err != nil || complete {
+	if err != nil || !empty {
 		return err
 	}
 	return s.db.Update(func(tx *bolt.Tx) error {
 		for _, name := range buckets {
-			if _, err := tx.CreateBucketIfNotExists(name); err != nil {
+			if _, err := tx.CreateBucket(name); err != nil {
 				return err
 			}
 		}
-		meta := tx.Bucket(bMeta)
-		if meta.Get(kSchema) == nil {
-			if err := meta.Put(kSchema, []byte(strconv.Itoa(capture.Schema))); err != nil {
-				return err
-			}
-		}
-		return nil
+		return tx.Bucket(bMeta).Put(kSchema, []byte(strconv.Itoa(capture.Schema)))
 	})
 }
 
 // known refuses a file that isn't a store or that a later faultkeep wrote.
 func (s *Store) known() error {
 	return s.db.View(func(tx *bolt.Tx) error {
+		if meta := tx.Bucket(bMeta); meta != nil {
+			if err := checkSchema(meta); err != nil {
+				return err // before a newer schema's other buckets look like damage
+			}
+		}
 		for _, name := range buckets {
 			if tx.Bucket(name) == nil {
 				return damagef("bucket %q is missing", name)
 			}
 		}
-		return checkSchema(tx.Bucket(bMeta))
+		return nil
 	})
 }
 

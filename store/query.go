@@ -78,7 +78,7 @@ func (s *Store) Captures(ctx context.Context, q Query) ([]capture.Capture, error
 		err := s.view(ctx, func(tx *bolt.Tx) error {
 			return walkIndex(tx, q, func(id capture.ID) (bool, error) {
 				last = id
-				c, err := getCapture(tx, id)
+				c, err := tryCapture(tx, id)
 				if err != nil {
 					s.log.Error("a capture can't be listed", "id", id, "err", err)
 					return true, nil
@@ -138,8 +138,15 @@ func summaryAt(tx *bolt.Tx, key, value []byte) (sm summary, ok bool) {
 			return sm, true
 		}
 	}
-	c, err := getCapture(tx, capture.ID(key))
+	c, err := tryCapture(tx, capture.ID(key))
 	return summaryOf(c, 0), err == nil
+}
+
+// tryCapture is getCapture for lists, where a page that can't be read must
+// not cost the other captures.
+func tryCapture(tx *bolt.Tx, id capture.ID) (c capture.Capture, err error) {
+	err = guard(func() error { c, err = getCapture(tx, id); return err })
+	return c, err
 }
 
 // idTime is a time as an ID begins with it.
