@@ -81,7 +81,7 @@ func (k *Kept) Ledger(ctx context.Context, q wire.Query) ([]wire.Entry, error) {
 	}
 	entries := make([]wire.Entry, len(list))
 	for i, e := range list {
-		entries[i] = entry(e)
+		entries[i] = wire.Entry(e)
 	}
 	return entries, nil
 }
@@ -152,8 +152,4 @@ func told(prefix string, err error) error {
 		return err
 	}
 	return fmt.Errorf("the store can't be read: %w", err)
-}
-
-func entry(e store.Entry) wire.Entry {
-	return wire.Entry{Time: e.Time, Drive: e.Drive, Kind: e.Kind, Text: e.Text, Capture: e.Capture, Fault: e.Fault}
 }

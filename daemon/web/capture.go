@@ -34,7 +34,6 @@ type capturePage struct {
 	Cautions     []string
 	Self         string // address of the page
 	Parts        []part
-	Duration     string
 }
 
 type fact struct {

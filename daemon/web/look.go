@@ -87,7 +87,16 @@ type frame struct {
 }
 
 func (s *server) frame(title string) frame {
-	return frame{Title: title, Site: s.Site, Version: s.Version, Zone: s.Zone.String()}
+	return frame{Title: title, Site: s.Site, Version: s.Version, Zone: s.zoneName()}
+}
+
+// zoneName is the site's zone as people know it.
+func (s *server) zoneName() string {
+	if name := s.Zone.String(); name != "Local" {
+		return name
+	}
+	name, _ := s.Now().In(s.Zone).Zone()
+	return name
 }
 
 // show renders a page, or the fragment of it that was asked for, wholly before

@@ -24,13 +24,12 @@ type overnightPage struct {
 	Blind   string // said loudly: drives that aren't watched at this moment
 	Ranges  []choice
 	Filter  []choice // drives
-	Drive   string
 	Days    []day
 	Drives  []driveRow
+	Waiting string // alerts that nobody has taken yet
 	Older   string // address of the next page
 	Newer   string
 	Seen    string // what marking as seen covers, RFC 3339; empty: nothing to mark
-	Fresh   string // address of this view for swapping fragments
 }
 
 type choice struct {
@@ -113,10 +112,13 @@ func (s *server) overnight(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	page := overnightPage{frame: s.frame("Overnight"), Drive: p.drive}
+	page := overnightPage{frame: s.frame("Overnight")}
 	page.Live = p.firstOfPage
 	drives := s.Live.Drives()
 	page.Drives, page.Blind = s.drivesNow(drives)
+	if n := s.Alerts().Waiting; n > 0 {
+		page.Waiting = plural(n, "alert isn't accepted by its receiver yet.", "alerts aren't accepted by their receivers yet.")
+	}
 	if r.URL.Query().Get("fragment") != "drives" {
 		if err := s.fillStream(r.Context(), &page, p, drives); err != nil {
 			return err
@@ -208,7 +210,7 @@ func (s *server) drivesNow(drives []DriveNow) (rows []driveRow, blind string) {
 	var names []string
 	for _, d := range drives {
 		row := driveRow{Label: d.Label(), Href: "/drive/" + url.PathEscape(d.Name), Words: driveWords(d),
-			Race: d.Race, Note: sentence(d.Note), Flag: !d.Watched && !d.Pulling}
+			Race: d.Race, Note: sentence(d.Note), Flag: d.Note != ""}
 		if d.Tripped {
 			row.Fault = d.Fault.String()
 		}
@@ -224,7 +226,8 @@ func (s *server) drivesNow(drives []DriveNow) (rows []driveRow, blind string) {
 		} else {
 			row.Seen = "seen " + c.ago(d.LastSeen)
 		}
-		if row.Flag {
+		if !d.Watched && !d.Pulling {
+			row.Flag = true
 			names = append(names, d.Label())
 		}
 		rows = append(rows, row)

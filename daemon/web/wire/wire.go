@@ -28,12 +28,10 @@ type Query struct {
 type Entry struct {
 	Time    time.Time     `json:"time"`
 	Drive   string        `json:"drive,omitempty"`
-	Title   string        `json:"title,omitempty"`
 	Kind    string        `json:"kind"`
 	Text    string        `json:"text"`
 	Capture capture.ID    `json:"capture,omitempty"`
 	Fault   capture.Fault `json:"fault"`
-	Writes  []string      `json:"writes,omitempty"`
 }
 
 // Report is what a verify found.
