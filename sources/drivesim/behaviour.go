@@ -76,7 +76,7 @@ func Random(seed uint64, o Odds) Script {
 		}
 		hit := func(chance float64) bool {
 			dice -= chance
-			return dice < 0 && dice >= -chance
+			return dice < 0
 		}
 		switch {
 		case hit(o.Busy):

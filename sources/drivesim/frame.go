@@ -99,7 +99,7 @@ func place(body []byte) (addr, n uint16, ok bool) {
 
 func (d *Drive) answerRegisters(now time.Time, table string, body []byte) ([]byte, byte) {
 	addr, n, ok := place(body)
-	if !ok || n < 1 || n > 125 {
+	if !ok {
 		return nil, excValue
 	}
 	regs, exception := d.Read(now, table, addr, n)
@@ -108,7 +108,7 @@ func (d *Drive) answerRegisters(now time.Time, table string, body []byte) ([]byt
 
 func (d *Drive) answerBits(now time.Time, table string, body []byte) ([]byte, byte) {
 	addr, n, ok := place(body)
-	if !ok || n < 1 || n > 2000 {
+	if !ok {
 		return nil, excValue
 	}
 	bits, exception := d.Read(now, table, addr, n)

@@ -236,6 +236,8 @@ func (s Spec) check() error {
 		return fmt.Errorf("drive %s: impossible recorder settings", s.Name)
 	case r.Stride > 0 && (s.Face != Block || r.Order != capture.ByChannel || r.Stride < r.Samples*width(r.Type)):
 		return fmt.Errorf("drive %s: a stride needs a block by channel and room for a channel", s.Name)
+	case s.MaxRead < 1 || s.MaxRead > 125:
+		return fmt.Errorf("drive %s: %d registers a read, the protocol has 1 to 125", s.Name, s.MaxRead)
 	case s.Face == Block && span > blockRegisters:
 		return fmt.Errorf("drive %s: %d registers don't fit into a block", s.Name, span)
 	case s.Face == Window && (r.Window < 1 || r.Window > 125):
