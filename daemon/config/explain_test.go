@@ -27,7 +27,7 @@ alerts:
   rules:
     - {drives: ["belt-*"], severity: warning, to: [control-room]}
     - {drives: [bucket-elevator], classes: [current], codes: ["23*"]}
-    - {kinds: [blind], drives: [belt-2], to: [log]}
+    - {kinds: [blind], drives: [belt-2, fan], to: [log]}
 `)
 	want := `Northquay grain terminal, times in Europe/Oslo.
 Captures are kept in DATA.
@@ -44,7 +44,7 @@ Alerts:
   control-room posts to https://alarms.northquay.example.
   Captures, partial captures, misses, drifted settings and damage of belt-*, of severity warning or above, go to control-room.
   Captures, partial captures, misses, drifted settings and damage of bucket-elevator, fault class current, fault code 23*, go to every sink.
-  Alerts of kind blind of belt-2 go to log.
+  Alerts of kind blind of belt-2, fan go to log.
   No rule takes in fan: nobody is told of its trips.
 `
 	if diff := cmp.Diff(want, strings.ReplaceAll(l.Explain(), l.Config.Data, "DATA")); diff != "" {

@@ -156,7 +156,7 @@ func TestDefaults(t *testing.T) {
 	if d.Config.UnitID() != 1 || d.Connections() != 1 || d.Endpoint() != "192.0.2.12:502" || d.Map.Name != "generic-block" {
 		t.Errorf("unit %d, %d connections to %s, map %s", d.Config.UnitID(), d.Connections(), d.Endpoint(), d.Map.Name)
 	}
-	if f := d.Faults.Lookup(0x2311); f.Shown != "2311" || f.Name == "" { // CHECKS: IEC 61800-7-201, 2310–2312 continuous overcurrent output
+	if f := d.Faults.Lookup(0x2311); f.Shown != "2311" || f.Name == "" { // IEC 61800-7-201: 2310–2312 are continuous overcurrents, output side
 		t.Errorf("fault %+v", f)
 	}
 	if diff := cmp.Diff(c.Drives, []modbus.Config{d.Config}); diff != "" {

@@ -116,9 +116,9 @@ func TestTypesAndSubjects(t *testing.T) {
 	}
 }
 
-// CloudEvents 1.0.2, "Required Attributes", "Context Attributes", and the HTTP
-// protocol binding and JSON event format of the same version, rule by rule.
-// What the rules say is from memory where CHECKS-like tables don't list it.
+// CloudEvents 1.0: id, source, specversion and type are required. The further
+// rules (attribute names, URI reference, RFC 3339 time, no empty attribute, 64 KiB,
+// media type of the structured mode) are from memory of the same specification.
 func TestEventRules(t *testing.T) {
 	hostile := trip
 	hostile.Site, hostile.Drive, hostile.Capture = "Nørre Kaj / ⟨3⟩", `Förderband #3?a=b&c "x"%zz`, ""
