@@ -45,6 +45,27 @@ func (k *keeper) Last(ctx context.Context, drive string) (sources.Kept, bool, er
 	}}, true, nil
 }
 
+// Unsettled looks through the ledger's newest entries: a trip that is older
+// than the last capture or miss of its drive was settled by it.
+func (k *keeper) Unsettled(ctx context.Context, drive string) (sources.Observation, bool, error) {
+	newest := func(kinds ...string) (store.Entry, bool, error) {
+		list, err := k.store.Ledger(ctx, store.Query{Drives: []string{drive}, Kinds: kinds, Limit: 1})
+		if err != nil || len(list) == 0 {
+			return store.Entry{}, false, err
+		}
+		return list[0], true, nil
+	}
+	trip, found, err := newest(string(sources.SeenTrip))
+	if err != nil || !found {
+		return sources.Observation{}, false, err
+	}
+	end, settled, err := newest(store.KindKept, store.KindMissed)
+	if err != nil || settled && !end.Time.Before(trip.Time) {
+		return sources.Observation{}, false, err
+	}
+	return sources.Observation{Time: trip.Time, Drive: drive, Kind: sources.SeenTrip, Fault: trip.Fault, Text: trip.Text}, true, nil
+}
+
 // Observe puts into the ledger what belongs there, then shows it live.
 func (k *keeper) Observe(ctx context.Context, o sources.Observation) error {
 	if err := k.note(ctx, o); err != nil {

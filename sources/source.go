@@ -28,6 +28,9 @@ type Keeper interface {
 	// Last is the drive's newest capture made from a recording.
 	// found is false where there is none.
 	Last(ctx context.Context, drive string) (last Kept, found bool, err error)
+	// Unsettled is the drive's newest trip (SeenTrip), if neither a capture nor
+	// a miss followed it: faultkeep ended in between.
+	Unsettled(ctx context.Context, drive string) (trip Observation, found bool, err error)
 	// Observe tells what was seen. What the ledger or the outbox needs of it
 	// is durable when Observe returns.
 	Observe(ctx context.Context, o Observation) error

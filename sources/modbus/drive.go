@@ -118,7 +118,16 @@ func (d *Drive) Address() string { return d.object() }
 // object names the drive in errors and in a capture's origin.
 func (d *Drive) object() string { return fmt.Sprintf("%s unit %d", d.Config.Address, d.line.unit) }
 
-// connections is how many the drive's pull may use.
+// workers is over how many connections a pull is spread: all connections of a
+// drive see the same page of a window.
+func (d *Drive) workers() int {
+	if d.Map.Data.Layout == regmap.Window {
+		return 1
+	}
+	return d.connections()
+}
+
+// connections is how many may be open to the drive's address.
 func (d *Drive) connections() int {
 	if d.Config.Connections > 0 {
 		return d.Config.Connections

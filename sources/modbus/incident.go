@@ -22,6 +22,7 @@ type incident struct {
 	lastReady time.Time             // last poll that showed it ready
 	inactive  int                   // polls in a row in which no recorder was at work on it
 	found     bool                  // there already when faultkeep first looked
+	stopped   bool                  // seen by an earlier run, which ended before it was settled
 	blind     bool                  // the drive was unreachable meanwhile
 	told      bool                  // kept or missed
 }
@@ -85,9 +86,16 @@ func minTime(a, b time.Time) time.Time {
 	return b
 }
 
+const (
+	lostWhileStopped = "The drive tripped, then faultkeep was stopped; when it ran again, there was no recording."
+	adviceRunning    = "Keep faultkeep running, and start it with the machine."
+)
+
 // miss says why an incident left nothing, once it is over.
 func (i *incident) miss(r Race) (cause capture.Cause, text, advice string) {
 	switch {
+	case i.stopped && i.ready.IsZero():
+		return capture.CauseNotRunning, lostWhileStopped, adviceRunning
 	case !i.ready.IsZero() && i.blind:
 		return capture.CauseUnreachable,
 			"The recording was ready, then the drive could not be reached, and when it answered again the recording was gone.",
@@ -106,7 +114,7 @@ func (i *incident) miss(r Race) (cause capture.Cause, text, advice string) {
 		return capture.CauseNotReady, text, "Hold the reset back until the recorder is ready, or record less time after the trigger."
 	case i.found:
 		return capture.CauseNotRunning, "The drive was tripped already when faultkeep began to watch it, and holds no recording.",
-			"Keep faultkeep running, and start it with the machine."
+			adviceRunning
 	case i.before == capture.Idle || i.before == capture.Ready:
 		return capture.CauseNotArmed, "The recorder was not armed when the drive tripped.",
 			"Arm the recorder at the drive, or allow faultkeep to: arm in the map and allow: [arm] in the config."

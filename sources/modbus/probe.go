@@ -69,7 +69,7 @@ func (d *Drive) Probe(ctx context.Context) (Probed, error) {
 			p.Live = append(p.Live, Shown{v.Name, r.Text})
 		}
 	}
-	race := Race{Poll: d.poll(), ResetAfter: time.Duration(d.Config.ResetAfter), Connections: d.connections()}
+	race := Race{Poll: d.poll(), ResetAfter: time.Duration(d.Config.ResetAfter), Connections: d.workers()}
 	header := newReading(d.line, d.Map, d.Map.HeaderValues(), d.Map.IdentityValues())
 	image, err := header.get(ctx)
 	if err != nil {

@@ -92,7 +92,10 @@ func requests(m *regmap.Map, header, check int, tiles []regmap.Tile) int {
 	for _, t := range tiles {
 		if m.Data.Layout == regmap.Window && t.Page != page {
 			page = t.Page
-			n += 2 // the page select and at least one look whether it shows
+			n++ // the page select; a look whether it shows, unless that comes with the page
+			if _, fits := together(shows(m), t.Read, m.Limits); !fits {
+				n++
+			}
 		}
 	}
 	step := firstCheck

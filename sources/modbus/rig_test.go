@@ -132,7 +132,7 @@ func (r *rig) eventually(what string, within time.Duration, ok func() bool) {
 
 func (r *rig) dump() {
 	for _, o := range r.keeper.Seen() {
-		r.t.Logf("%s %-9s %-9s %v %s %s", o.Time.Format("05.000"), o.Kind, o.State, o.Fault, o.Cause, o.Text)
+		r.t.Logf("%s %-9s %-9s %v %s %s", o.Time.Format("04:05.000"), o.Kind, o.State, o.Fault, o.Cause, o.Text)
 	}
 }
 

@@ -124,11 +124,8 @@ func (t *taking) compare(ctx context.Context) error {
 
 // lay sets up the pull of what is missing.
 func (t *taking) lay(ctx context.Context) {
-	p := &pull{size: t.rec.Encoding.Size(), workers: t.connections(), read: t.reader.read,
+	p := &pull{size: t.rec.Encoding.Size(), workers: t.workers(), read: t.reader.read,
 		check: t.check, last: t.final, save: t.append, tell: t.progress}
-	if t.Map.Data.Layout == regmap.Window {
-		p.workers = 1 // all connections see the same page
-	}
 	var have []capture.Range
 	if t.draft != nil {
 		have = t.draft.Have()

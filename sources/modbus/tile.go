@@ -2,6 +2,7 @@ package modbus
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"time"
 
@@ -14,7 +15,8 @@ type tiles struct {
 	line  *line
 	m     *regmap.Map
 	guard *link.Guard
-	page  int // the window's page that is known to show; −1: none
+	page  int  // the window's page that is known to show; −1: none
+	apart bool // the drive refuses to show a page and its number in one request
 }
 
 func newTiles(l *line, m *regmap.Map, g *link.Guard) *tiles {
@@ -38,50 +40,94 @@ func (t *tiles) once(ctx context.Context, tile regmap.Tile) ([]byte, error) {
 	case regmap.FileRecords:
 		return t.line.readFile(ctx, tile.File, tile.Record, uint16(tile.Words))
 	case regmap.Window:
-		if err := t.turn(ctx, tile.Page); err != nil {
-			return nil, err
-		}
+		return t.window(ctx, tile)
 	}
 	return t.line.read(ctx, tile.Read)
 }
 
-// turn selects a page of the window and waits until the drive shows it.
-func (t *tiles) turn(ctx context.Context, page int) error {
-	if page == t.page {
-		return nil
+// window reads a tile of a page, turning to it first where that is needed.
+func (t *tiles) window(ctx context.Context, tile regmap.Tile) ([]byte, error) {
+	if tile.Page == t.page {
+		return t.line.read(ctx, tile.Read)
 	}
 	t.page = -1
-	if err := t.guard.Page(ctx, page); err != nil {
-		return err
+	if err := t.guard.Page(ctx, tile.Page); err != nil {
+		return nil, err
 	}
-	number := t.m.Data.PageNumber(page)
-	shows := t.m.Data.Page
-	if t.m.Data.Shows != nil {
-		shows = *t.m.Data.Shows
-	}
+	// Where the drive allows it, one request reads the page together with the
+	// register that says which page it is.
+	look := shows(t.m)
+	both, fits := together(look, tile.Read, t.m.Limits)
+	fits = fits && !t.apart
+	number := int64(t.m.Data.PageNumber(tile.Page))
 	deadline := time.Now().Add(t.m.Data.Settle)
-	read := regmap.Read{Table: shows.Table, Address: shows.Address, Count: uint16(shows.Words())}
 	for wait := time.Millisecond; ; wait = min(2*wait, 50*time.Millisecond) {
-		answer, err := t.line.read(ctx, read)
-		if err != nil {
-			return err
+		read := look
+		if fits {
+			read = both
 		}
-		if shows.Decode(answer).Raw == int64(number) {
-			t.page = page
-			return nil
+		answer, err := t.line.read(ctx, read)
+		if fits && errors.Is(err, link.IllegalAddress) {
+			fits, t.apart = false, true
+			continue
+		}
+		if err != nil {
+			return nil, err
+		}
+		shown := shown(t.m, piece(answer, read, look))
+		if shown == number {
+			t.page = tile.Page
+			if fits {
+				return piece(answer, read, tile.Read), nil
+			}
+			return t.line.read(ctx, tile.Read)
 		}
 		if time.Now().After(deadline) {
-			return &pageError{number, shows.Decode(answer).Raw, t.m.Data.Settle}
+			return nil, &pageError{number, shown, t.m.Data.Settle}
 		}
 		if err := pause(ctx, wait); err != nil {
-			return err
+			return nil, err
 		}
 	}
 }
 
+// page is the value that says which page the window shows.
+func page(m *regmap.Map) regmap.Value {
+	if m.Data.Shows != nil {
+		return *m.Data.Shows
+	}
+	return m.Data.Page
+}
+
+// shows is the request for it, and shown what its answer says.
+func shows(m *regmap.Map) regmap.Read {
+	v := page(m)
+	return regmap.Read{Table: v.Table, Address: v.Address, Count: uint16(v.Words())}
+}
+
+func shown(m *regmap.Map, answer []byte) int64 { return page(m).Decode(answer).Raw }
+
+// together is the one request that covers two, if it isn't longer than the
+// drive takes and skips no more unmapped registers than it may.
+func together(a, b regmap.Read, limits regmap.Limits) (regmap.Read, bool) {
+	if b.Address < a.Address {
+		a, b = b, a
+	}
+	gap := int(b.Address) - int(a.Address) - int(a.Count)
+	n := int(b.Address) + int(b.Count) - int(a.Address)
+	ok := a.Table == b.Table && gap <= limits.Bridge && n <= limits.Registers
+	return regmap.Read{Table: a.Table, Address: a.Address, Count: uint16(n)}, ok && gap >= 0
+}
+
+// piece is the part of an answer that belongs to a smaller read.
+func piece(answer []byte, whole, part regmap.Read) []byte {
+	at := 2 * (int(part.Address) - int(whole.Address))
+	return answer[at : at+2*int(part.Count)]
+}
+
 // pageError is a window that doesn't turn.
 type pageError struct {
-	wanted int
+	wanted int64
 	shown  int64
 	within time.Duration
 }

@@ -21,6 +21,7 @@ type watch struct {
 	cover       coverage
 	incident    *incident
 	held        *held // the recording on the drive that needs no more pulling
+	recovered   bool  // what an earlier run could not settle was taken up
 	started     bool  // what an earlier run left was looked after
 	interrupted bool  // a pull was left for later
 	previous    capture.RecorderState
@@ -41,7 +42,7 @@ func newWatch(d *Drive, k sources.Keeper) *watch {
 	}
 	w.guard = link.NewGuard(d.Endpoint, d.line.unit, d.Map, d.Config.Allow, w.wrote)
 	d.show(func(n *Now) {
-		n.Race = Race{Poll: d.poll(), ResetAfter: time.Duration(d.Config.ResetAfter), Connections: d.connections()}
+		n.Race = Race{Poll: d.poll(), ResetAfter: time.Duration(d.Config.ResetAfter), Connections: d.workers()}
 	})
 	return w
 }
@@ -49,6 +50,7 @@ func newWatch(d *Drive, k sources.Keeper) *watch {
 // step is one poll and all that follows from it.
 func (w *watch) step(ctx context.Context) {
 	w.retell(ctx)
+	w.recover(ctx)
 	s, err := w.poller.poll(ctx, w.held != nil)
 	if err != nil {
 		if ctx.Err() == nil {
@@ -62,6 +64,22 @@ func (w *watch) step(ctx context.Context) {
 	w.settle(ctx, s)
 	w.rearm(ctx)
 	w.verifySettings(ctx)
+}
+
+// recover takes up a trip that an earlier run saw and could not settle.
+func (w *watch) recover(ctx context.Context) {
+	if w.recovered {
+		return
+	}
+	trip, found, err := w.keeper.Unsettled(ctx, w.Config.Name)
+	if err != nil {
+		return // asked again at the next poll
+	}
+	w.recovered = true
+	if found {
+		w.tripped = true
+		w.incident = &incident{fault: trip.Fault, tripped: true, latest: trip.Time, earliest: trip.Time, stopped: true}
+	}
 }
 
 // interval is the time to the next poll: shorter while a tripped drive is
@@ -78,8 +96,13 @@ func (w *watch) interval() time.Duration {
 func (w *watch) trip(ctx context.Context, s status) {
 	fresh := s.Tripped && !w.tripped
 	active := s.State == capture.Recording || s.State == capture.Ready && w.held == nil
-	if i := w.incident; i != nil && fresh && i.told {
-		w.incident = nil // another trip on top of one that was kept already
+	if i := w.incident; i != nil && i.told && (fresh || s.State == capture.Recording) {
+		w.incident = nil // another trip on top of one that was kept already, its reset perhaps unseen
+	}
+	if i := w.incident; i != nil && i.stopped && w.previous == "" && s.Tripped && s.Code != 0 && s.Code != i.fault.Code {
+		// Another trip came while faultkeep was not running: the old one left nothing.
+		w.miss(ctx, capture.CauseNotRunning, lostWhileStopped, adviceRunning)
+		w.incident, fresh = nil, true
 	}
 	if w.incident == nil && (fresh || active) {
 		w.incident = &incident{fault: unfaulted, before: w.previous, notReady: w.cover.previous, found: w.previous == ""}

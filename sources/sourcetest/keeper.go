@@ -132,6 +132,25 @@ func (k *Keeper) Last(ctx context.Context, drive string) (sources.Kept, bool, er
 	return sources.Kept{}, false, nil
 }
 
+// Unsettled is the drive's newest trip that nothing followed.
+func (k *Keeper) Unsettled(ctx context.Context, drive string) (sources.Observation, bool, error) {
+	if err := k.try(ctx, "unsettled"); err != nil {
+		return sources.Observation{}, false, err
+	}
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	for _, o := range slices.Backward(k.seen) {
+		switch {
+		case o.Drive != drive:
+		case o.Kind == sources.SeenTrip:
+			return o, true, nil
+		case o.Kind == sources.SeenKept || o.Kind == sources.SeenMiss:
+			return o, false, nil
+		}
+	}
+	return sources.Observation{}, false, nil
+}
+
 // Observe notes what was seen.
 func (k *Keeper) Observe(ctx context.Context, o sources.Observation) error {
 	if err := k.try(ctx, "observe"); err != nil {

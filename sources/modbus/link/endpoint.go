@@ -83,7 +83,7 @@ type conn struct {
 func NewEndpoint(name string, dial Dial, connections int, gap time.Duration) *Endpoint {
 	ctx, cancel := context.WithCancel(context.Background())
 	return &Endpoint{name: name, dial: dial, connections: max(1, connections), gap: gap, ctx: ctx, cancel: cancel,
-		units: map[uint8]*unit{}, first: newHold(), extra: newHold()}
+		units: map[uint8]*unit{}, first: endpointHold(), extra: extraHold()}
 }
 
 // Read reads registers or bits, as Link does.
@@ -289,7 +289,7 @@ func (e *Endpoint) release(ctx context.Context, u *unit, c *conn, err error) {
 // rest leaves a unit alone for a while; its waiting requests learn it at once.
 func (e *Endpoint) rest(u *unit, err error) {
 	if u.hold == nil {
-		u.hold = newHold()
+		u.hold = unitHold()
 	}
 	u.hold.fail(err)
 	e.refuse(u, u.hold.held())

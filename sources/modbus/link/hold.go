@@ -22,27 +22,49 @@ func (e *Held) say(failure string) string {
 
 func (e *Held) Unwrap() error { return e.Err }
 
-// hold is one jittered backoff and where it stands.
+// hold is one jittered backoff and where it stands. While a failure is fresh
+// it stays impatient: a drive that comes back from a power cut may trip at once,
+// and what it records is lost until somebody looks.
 type hold struct {
 	steps backoff.ExponentialBackOff
+	quick time.Duration // longest wait while the failure is fresh
+	began time.Time     // of the failure; zero: there is none
 	until time.Time
 	err   error
 }
 
-// The jitter is ±20 %, so that what comes out lies between 100 ms and 15 s.
-func newHold() *hold {
-	return &hold{steps: backoff.ExponentialBackOff{InitialInterval: 125 * time.Millisecond,
-		RandomizationFactor: 0.2, Multiplier: 2, MaxInterval: 12500 * time.Millisecond}}
+// fresh is how long a failure counts as fresh.
+const fresh = time.Minute
+
+// newHold makes a hold of at most quick while a failure is fresh and most later.
+// The jitter is ±20 %.
+func newHold(quick, most time.Duration) *hold {
+	return &hold{quick: quick, steps: backoff.ExponentialBackOff{InitialInterval: 125 * time.Millisecond,
+		RandomizationFactor: 0.2, Multiplier: 2, MaxInterval: most}}
 }
+
+// The holds there are: an endpoint that can't be reached costs a dial each
+// time; a silent unit costs its neighbours a timeout; an extra connection that
+// is refused is only a lost convenience.
+func endpointHold() *hold { return newHold(250*time.Millisecond, 2*time.Second) }
+func unitHold() *hold     { return newHold(time.Second, 5*time.Second) }
+func extraHold() *hold    { return newHold(12*time.Second, 12*time.Second) }
 
 func (h *hold) fail(err error) {
 	h.err = err
-	h.until = time.Now().Add(h.steps.NextBackOff())
+	if h.began.IsZero() {
+		h.began = time.Now()
+	}
+	wait := h.steps.NextBackOff()
+	if time.Since(h.began) < fresh {
+		wait = min(wait, h.quick)
+	}
+	h.until = time.Now().Add(wait)
 }
 
 func (h *hold) clear() {
 	h.steps.Reset()
-	h.until, h.err = time.Time{}, nil
+	h.began, h.until, h.err = time.Time{}, time.Time{}, nil
 }
 
 // held is nil when a try is due.

@@ -358,3 +358,30 @@ func FuzzDecode(f *testing.F) {
 		}
 	})
 }
+
+// What the guide for technicians shows must work.
+func TestExamplesOfTheGuide(t *testing.T) {
+	guide, err := configs.FS.ReadFile("maps/README.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	whole, data := 0, 0
+	for i, block := range strings.Split(string(guide), "```") {
+		if src, ok := strings.CutPrefix(block, "yaml\nname:"); ok && i%2 == 1 {
+			parsed(t, "name:"+src)
+			whole++
+		} else if src, ok := strings.CutPrefix(block, "yaml\narm:"); ok && i%2 == 1 {
+			parsed(t, strings.Replace(strings.Replace(base, "{3: ready}", "{1: armed, 3: ready}", 1), "holding: 100}", "holding: 1000}", 1)+"arm:"+src)
+			whole++
+		}
+	}
+	for _, line := range strings.Split(string(guide), "\n") {
+		if line, _, _ := strings.Cut(strings.TrimSpace(line), "       "); strings.HasPrefix(line, "data: {") {
+			parsed(t, with(line))
+			data++
+		}
+	}
+	if whole != 2 || data != 4 {
+		t.Errorf("found %d whole examples and %d of data", whole, data)
+	}
+}

@@ -122,6 +122,10 @@ func TestRecordingRefusesWhatCannotBe(t *testing.T) {
 			t.Errorf("%s: %v, want %q", name, err, c.want)
 		}
 	}
+	fixed := parsed(t, strings.Replace(recorder, "trigger: {holding: 25}", "trigger: 100", 1))
+	if _, err := fixed.Recording(read(fixed, header())); err == nil || !strings.Contains(err.Error(), "header.trigger of the map is 100, but the recording has 100 samples by holding 21–22") {
+		t.Errorf("a fixed trigger outside: %v", err)
+	}
 	m := parsed(t, recorder)
 	if _, err := m.Recording(regmap.Image{}); err == nil || !strings.Contains(err.Error(), "was not read") {
 		t.Errorf("an empty image: %v", err)
