@@ -169,6 +169,9 @@ func TestBothWaysAreAlike(t *testing.T) {
 	if got := fromFile["captures all"].([]capture.Capture); len(got) != 5 || got[0].ID != caps[4].ID {
 		t.Errorf("%d captures", len(got))
 	}
+	if got := fromFile["captures belt"].([]capture.Capture); len(got) != 2 || got[0].Drive != "belt" {
+		t.Errorf("%d captures of the belt", len(got))
+	}
 	entries := fromFile["ledger all"].([]archive.Entry)
 	if e := entries[0]; e.Kind != "wrote" {
 		t.Errorf("newest entry %+v", e)
@@ -179,7 +182,7 @@ func TestBothWaysAreAlike(t *testing.T) {
 	if got := fromFile["spells belt"].([]capture.Spell); len(got) != 1 || got[0].To.Sub(got[0].From) != 59*time.Minute {
 		t.Errorf("spells %+v", got)
 	}
-	for _, name := range []string{"find  fails", "find 1999 fails", "find ../status fails", "samples 2026 fails"} {
+	for _, name := range []string{"find  fails", "find 1999 fails", "find ../status fails", "samples 2026 fails", "samples " + string(caps[0].ID)[:20] + " fails"} {
 		if _, ok := fromFile[name]; !ok {
 			t.Errorf("no %q", name)
 		}

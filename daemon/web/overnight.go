@@ -158,6 +158,9 @@ func (s *server) fillStream(ctx context.Context, page *overnightPage, p period, 
 	if len(page.Days) == 0 && p.firstOfPage {
 		page.Silence = silence(drives, sum)
 	}
+	if len(page.Days) == 0 && !p.firstOfPage {
+		page.Silence = "Nothing older."
+	}
 	if p.name == "visit" && p.drive == "" && p.firstOfPage && len(page.Days) > 0 {
 		page.Seen = p.now.UTC().Format(time.RFC3339Nano)
 	}

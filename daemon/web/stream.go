@@ -37,26 +37,66 @@ type row struct {
 	Status  string // "whole", "partial, −0.8…+0.3 s", "missed"
 	Flag    bool   // needs a look
 	Picture template.HTML
-	at      time.Time
+	at      time.Time // its place in the stream
+	began   time.Time // a spell: when it really began
 	id      capture.ID
 	c       *capture.Capture
 }
 
-// stream merges captures, misses and blind spells of [since, until).
+// stream merges captures, misses and blind spells of [since, until), about n of them.
 func (s *server) stream(ctx context.Context, since, until time.Time, drive string, n int) (streamed, error) {
-	q := wire.Query{Since: since, Until: until, Drive: drive, Limit: n + 1}
-	captures, err := s.Store.Captures(ctx, q)
+	rows, err := s.rows(ctx, wire.Query{Since: since, Until: until, Drive: drive, Limit: n + 1})
 	if err != nil {
 		return streamed{}, err
+	}
+	var out streamed
+	if len(rows) > n {
+		// Things of one moment stay together, or the next page, which ends
+		// before that moment, would lose some.
+		moment := rows[n-1].at
+		together, err := s.rows(ctx, wire.Query{Since: moment, Until: moment.Add(1), Drive: drive})
+		if err != nil {
+			return streamed{}, err
+		}
+		n = slices.IndexFunc(rows, func(r row) bool { return !r.at.After(moment) })
+		rows = rows[:n]
+		for _, r := range together {
+			if r.at.Equal(moment) && (r.Kind != "blind" || !r.began.Before(moment) || moment.Equal(since)) {
+				rows = append(rows, r)
+			}
+		}
+		out.next = moment
+	}
+	clock := s.clock()
+	for i := range rows {
+		if rows[i].c != nil {
+			rows[i].Picture = s.picture(ctx, *rows[i].c)
+		}
+		label := clock.day(rows[i].at)
+		if k := len(out.days); k == 0 || out.days[k-1].Label != label {
+			out.days = append(out.days, day{Label: label})
+		}
+		last := &out.days[len(out.days)-1]
+		last.Rows = append(last.Rows, rows[i])
+	}
+	return out, nil
+}
+
+// rows are the query's things, newest first. A spell that began before the
+// query's period stands at its beginning.
+func (s *server) rows(ctx context.Context, q wire.Query) ([]row, error) {
+	captures, err := s.Store.Captures(ctx, q)
+	if err != nil {
+		return nil, err
 	}
 	misses, err := s.Store.Misses(ctx, q)
 	if err != nil {
-		return streamed{}, err
+		return nil, err
 	}
-	q.Limit = 0 // spells that began before since are among those of the period, wherever they stand
+	q.Limit = 0 // wherever they stand among the others
 	spells, err := s.Store.Spells(ctx, q)
 	if err != nil {
-		return streamed{}, err
+		return nil, err
 	}
 	clock := s.clock()
 	titles := map[string]string{}
@@ -72,39 +112,15 @@ func (s *server) stream(ctx context.Context, since, until time.Time, drive strin
 	}
 	for _, sp := range spells {
 		r := spellRow(clock, sp, titles)
-		if r.at.Before(since) {
-			r.at = since
+		if r.at.Before(q.Since) {
+			r.at = q.Since
 		}
-		if r.at.Before(until) {
-			rows = append(rows, r)
-		}
+		rows = append(rows, r)
 	}
 	slices.SortStableFunc(rows, func(a, b row) int {
 		return cmp.Or(b.at.Compare(a.at), cmp.Compare(b.id, a.id))
 	})
-	var out streamed
-	if len(rows) > n {
-		// Things of one moment stay together, or the next page would lose some.
-		for n < len(rows) && rows[n].at.Equal(rows[n-1].at) {
-			n++
-		}
-		if n < len(rows) {
-			out.next = rows[n-1].at
-		}
-		rows = rows[:n]
-	}
-	for i := range rows {
-		if rows[i].c != nil {
-			rows[i].Picture = s.picture(ctx, *rows[i].c)
-		}
-		label := clock.day(rows[i].at)
-		if k := len(out.days); k == 0 || out.days[k-1].Label != label {
-			out.days = append(out.days, day{Label: label})
-		}
-		last := &out.days[len(out.days)-1]
-		last.Rows = append(last.Rows, rows[i])
-	}
-	return out, nil
+	return rows, nil
 }
 
 func captureRow(clock clock, c capture.Capture) row {
@@ -136,7 +152,7 @@ func spellRow(clock clock, sp capture.Spell, titles map[string]string) row {
 		cause = string(capture.CauseUnknown)
 	}
 	r := row{Kind: "blind", Machine: sp.From.UTC().Format(time.RFC3339Nano), Drive: sp.Drive, Fleet: "/drive/" + url.PathEscape(sp.Drive),
-		What: "Not watched: " + cause, Detail: sentence(sp.Text), Status: "blind", Flag: sp.To.IsZero(), at: sp.From}
+		What: "Not watched: " + cause, Detail: sentence(sp.Text), Status: "blind", Flag: sp.To.IsZero(), at: sp.From, began: sp.From}
 	if t := titles[sp.Drive]; t != "" {
 		r.Drive = t
 	}
