@@ -141,3 +141,24 @@ func TestWords(t *testing.T) {
 		}
 	}
 }
+
+// Whatever comes, the answer is a frame that the specification allows: at most
+// 253 bytes, the function echoed or an exception of it.
+func FuzzAnswer(f *testing.F) {
+	for _, s := range []string{"03006B0003", "140E0600040001000206000300090002", "0104A10001", "0F000A00010101", "10005A000102A5A5", "05000AFF00"} {
+		b, _ := hex.DecodeString(s)
+		f.Add(b)
+	}
+	f.Fuzz(func(t *testing.T, pdu []byte) {
+		if len(pdu) == 0 || len(pdu) > 253 {
+			return
+		}
+		out := specimen().Answer(midnight, pdu)
+		if len(out) < 2 || len(out) > 253 || out[0]&0x7F != pdu[0]&0x7F || out[0]&0x80 != 0 && len(out) != 2 {
+			t.Errorf("% X answered with % X", pdu, out)
+		}
+		if read, err := readFrame(bytes.NewReader(frame{unit: 1, pdu: out}.bytes())); err != nil || !bytes.Equal(read.pdu, out) {
+			t.Errorf("the answer can't be read back: %v", err)
+		}
+	})
+}

@@ -160,13 +160,13 @@ func TestDeterminism(t *testing.T) {
 			s.Recorder.SelfArm = true
 		})
 	}
-	once := drivesim.New(spec(7), start).Truth(start.Add(time.Minute))
+	once := drivesim.New(spec(7), start).Incidents(start.Add(time.Minute))
 	often := drivesim.New(spec(7), start)
 	for at := time.Duration(0); at < time.Minute; at += 97 * ms {
 		often.Read(start.Add(at), drivesim.Holding, 0, 60)
 	}
-	again := often.Truth(start.Add(time.Minute))
-	other := drivesim.New(spec(8), start).Truth(start.Add(time.Minute))
+	again := often.Incidents(start.Add(time.Minute))
+	other := drivesim.New(spec(8), start).Incidents(start.Add(time.Minute))
 	if len(once) < 4 || len(once) != len(again) {
 		t.Fatalf("%d and %d incidents", len(once), len(again))
 	}
