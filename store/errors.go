@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"io/fs"
 	"strings"
-	"syscall"
 
 	"faultkeep/store/capture"
 )
@@ -89,7 +88,16 @@ func damagef(format string, args ...any) error {
 // Full tells whether err means that the volume (or a quota, or a limit on the
 // file's size) has no room.
 func Full(err error) bool {
-	return errors.Is(err, syscall.ENOSPC) || full(err)
+	if err == nil {
+		return false
+	}
+	for _, e := range fullErrors {
+		// bbolt passes some errors on as text only.
+		if errors.Is(err, e) || strings.Contains(err.Error(), e.Error()) {
+			return true
+		}
+	}
+	return false
 }
 
 // explain turns an error of the operating system into one that says what to do.

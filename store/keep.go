@@ -42,8 +42,10 @@ func (d *Draft) Keep(ctx context.Context, c capture.Capture, rest ...capture.Chu
 	}
 	alert := alertOf(c)
 	sinks := d.s.opt.Announce(alert)
-	err = d.s.update("keep "+string(c.ID), func(tx *bolt.Tx) error {
-		return d.keep(tx, &c, merged, alert, sinks)
+	var seq uint64
+	err = d.s.update("keep "+string(c.ID), func(tx *bolt.Tx) (err error) {
+		seq, err = d.keep(tx, &c, merged, alert, sinks)
+		return err
 	})
 	if errors.Is(err, ErrKept) { // by an earlier try whose outcome couldn't be seen
 		return d.keptAlready(ctx)
@@ -53,10 +55,10 @@ func (d *Draft) Keep(ctx context.Context, c capture.Capture, rest ...capture.Chu
 	}
 	d.gone = true
 	d.s.forget(d)
+	d.s.setLast(c.Drive, c.ID, seq)
 	if err := d.s.readBack(c); err != nil {
 		return capture.Capture{}, err
 	}
-	d.s.setLast(c.Drive, c.ID)
 	if len(sinks) > 0 {
 		d.s.wake()
 	}
@@ -148,53 +150,58 @@ func words(ranges []capture.Range) string {
 	return b.String()
 }
 
-// keep is the transaction of Keep.
-func (d *Draft) keep(tx *bolt.Tx, c *capture.Capture, merged []capture.Chunk, alert capture.Alert, sinks []string) (err error) {
-	var seq uint64
+// keep is the transaction of Keep. seq is the capture's number in the order of keeping.
+func (d *Draft) keep(tx *bolt.Tx, c *capture.Capture, merged []capture.Chunk, alert capture.Alert, sinks []string) (seq uint64, err error) {
 	if isKept(tx, c.ID) {
-		return fmt.Errorf("%s: %w", c.ID, ErrKept)
+		return 0, fmt.Errorf("%s: %w", c.ID, ErrKept)
 	}
 	key := []byte(c.ID)
 	if there := tx.Bucket(bDrafts).Get(key) != nil; there != d.there {
-		return fmt.Errorf("its data was lost with a damaged file; read it again: %w", ErrGone)
+		return 0, fmt.Errorf("its data was lost with a damaged file; read it again: %w", ErrGone)
 	}
 	made, err := add(tx, c.ID, lastBatch, d.runs, merged)
 	if err != nil {
-		return err
+		return 0, err
 	}
 	runs := append(append([]run(nil), d.runs...), made...)
 	sortRuns(runs)
 	if c.Integrity.Parts, c.Integrity.SHA256, err = hashParts(tx, c.ID, runs); err != nil {
-		return err
+		return 0, err
 	}
 	batch, err := tx.Bucket(bChunks).CreateBucketIfNotExists(batchKey(c.ID, lastBatch))
 	if err != nil {
-		return err
+		return 0, err
 	}
-	header, err := seal(key, c)
-	if err != nil {
-		return err
-	}
-	if err := batch.Put(kHeader, header); err != nil {
-		return err
+	if err := putAs(batch, kHeader, key, c); err != nil {
+		return 0, err
 	}
 	index := tx.Bucket(bIndex)
 	if seq, err = index.NextSequence(); err != nil {
-		return err
+		return 0, err
 	}
 	if err := index.Put(key, sealBytes(key, summaryOf(*c, seq).pack())); err != nil {
-		return err
+		return 0, err
 	}
 	if d.there {
 		if err := tx.Bucket(bDrafts).Delete(key); err != nil {
-			return err
+			return 0, err
 		}
 	}
 	entry := Entry{Time: c.Kept, Drive: c.Drive, Kind: KindKept, Text: alert.Text, Capture: c.ID, Fault: c.Fault}
 	if _, err := putEntry(tx, entry); err != nil {
+		return 0, err
+	}
+	return seq, raise(tx, alert, sinks)
+}
+
+// putAs puts v under key with a checksum that covers another place: the
+// description of a capture lies under the same key in every capture's batch.
+func putAs(b *bolt.Bucket, key, place []byte, v any) error {
+	sealed, err := seal(place, v)
+	if err != nil {
 		return err
 	}
-	return raise(tx, alert, sinks)
+	return b.Put(key, sealed)
 }
 
 func isKept(tx *bolt.Tx, id capture.ID) bool { return tx.Bucket(bIndex).Get([]byte(id)) != nil }
@@ -315,7 +322,7 @@ func (s *Store) readBack(c capture.Capture) error {
 // discard takes a capture that can't be trusted out of the store, with the
 // alerts about it that nobody accepted yet, and notes it in the ledger.
 func (s *Store) discard(id capture.ID, why error) error {
-	defer s.loadLast()
+	defer s.forgetLast()
 	return s.update("discard "+string(id), func(tx *bolt.Tx) error {
 		drive, err := dropCapture(tx, id)
 		if err != nil {

@@ -21,8 +21,6 @@ func syncDir(dir string) error {
 	return err
 }
 
-func full(err error) bool {
-	return errors.Is(err, syscall.EDQUOT) || errors.Is(err, syscall.EFBIG)
-}
+var fullErrors = []error{syscall.ENOSPC, syscall.EDQUOT, syscall.EFBIG}
 
 func readOnlyVolume(err error) bool { return errors.Is(err, syscall.EROFS) }

@@ -16,8 +16,6 @@ const (
 	errorDiskFull       = syscall.Errno(112)
 )
 
-func full(err error) bool {
-	return errors.Is(err, errorDiskFull) || errors.Is(err, errorHandleDiskFull)
-}
+var fullErrors = []error{errorDiskFull, errorHandleDiskFull}
 
 func readOnlyVolume(err error) bool { return errors.Is(err, errorWriteProtect) }

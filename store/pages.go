@@ -38,6 +38,7 @@ const (
 
 	flagBranch   = 0x01
 	flagLeaf     = 0x02
+	flagMeta     = 0x04
 	flagFreelist = 0x10
 
 	boltMagic   = 0xED0CDAED
@@ -134,8 +135,13 @@ func (w *walker) quick() (err error) {
 // full walks everything.
 func (w *walker) full(report func(error)) {
 	w.report = report
-	w.mark(0, 0, "")
-	w.mark(1, 0, "")
+	for id := range uint64(2) { // the two meta pages; their content was checked when one was chosen
+		var head [pageHeader]byte
+		if _, err := w.r.ReadAt(head[:], int64(id)*w.meta.pageSize); err != nil || native.Uint64(head[:]) != id || native.Uint16(head[8:]) != flagMeta {
+			report(damagef("page %d holds something else", id))
+		}
+		w.mark(id, 0, "")
+	}
 	w.freelist()
 	if err := w.bucket(w.meta.root, nil, func([]string) bool { return true }, 0); err != nil {
 		report(err)

@@ -121,13 +121,7 @@ func spellKey(sp capture.Spell) []byte {
 	return append(joined(sp.Drive, ""), stamp(sp.From)...)
 }
 
-func putSealed(b *bolt.Bucket, key []byte, v any) error {
-	sealed, err := seal(key, v)
-	if err != nil {
-		return err
-	}
-	return b.Put(key, sealed)
-}
+func putSealed(b *bolt.Bucket, key []byte, v any) error { return putAs(b, key, key, v) }
 
 func putBeat(tx *bolt.Tx, b beat) error { return putSealed(tx.Bucket(bMeta), kBeat, b) }
 

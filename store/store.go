@@ -75,7 +75,7 @@ type Store struct {
 	drafts   map[capture.ID]*Draft
 
 	lastMu sync.Mutex
-	last   map[string]last // drive → its capture that was kept last
+	last   lasts
 
 	watchMu sync.Mutex
 	watch   map[string]watch
@@ -114,7 +114,6 @@ func Open(ctx context.Context, opt Options) (*Store, error) {
 		commit: (*bolt.Tx).Commit,
 		drafts: map[capture.ID]*Draft{},
 		watch:  map[string]watch{},
-		last:   map[string]last{},
 	}
 	if err := ctx.Err(); err != nil {
 		return nil, err
@@ -133,7 +132,6 @@ func Open(ctx context.Context, opt Options) (*Store, error) {
 
 // start reads what is kept in memory and settles what ended with the last run.
 func (s *Store) start() error {
-	s.loadLast()
 	if err := s.loadWatch(); err != nil {
 		return err
 	}
