@@ -45,23 +45,23 @@ func (k *keeper) Last(ctx context.Context, drive string) (sources.Kept, bool, er
 	}}, true, nil
 }
 
-// Unsettled looks through the ledger's newest entries: a trip that is older
-// than the last capture or miss of its drive was settled by it.
-func (k *keeper) Unsettled(ctx context.Context, drive string) (sources.Observation, bool, error) {
-	newest := func(kinds ...string) (store.Entry, bool, error) {
-		list, err := k.store.Ledger(ctx, store.Query{Drives: []string{drive}, Kinds: kinds, Limit: 1})
-		if err != nil || len(list) == 0 {
-			return store.Entry{}, false, err
+// Unsettled looks through the ledger: a trip is settled by a capture after it,
+// or by a miss of the same fault. (A miss of a fault that only the drive's own
+// count told of is of another trip.)
+func (k *keeper) Unsettled(ctx context.Context, drive string) (none sources.Observation, found bool, err error) {
+	trips, err := k.store.Ledger(ctx, store.Query{Drives: []string{drive}, Kinds: []string{string(sources.SeenTrip)}, Limit: 1})
+	if err != nil || len(trips) == 0 {
+		return none, false, err
+	}
+	trip := trips[0]
+	ends, err := k.store.Ledger(ctx, store.Query{Drives: []string{drive}, Kinds: []string{store.KindKept, store.KindMissed}, Since: trip.Time})
+	if err != nil {
+		return none, false, err
+	}
+	for _, end := range ends {
+		if end.Kind == store.KindKept || end.Fault.Code == trip.Fault.Code {
+			return none, false, nil
 		}
-		return list[0], true, nil
-	}
-	trip, found, err := newest(string(sources.SeenTrip))
-	if err != nil || !found {
-		return sources.Observation{}, false, err
-	}
-	end, settled, err := newest(store.KindKept, store.KindMissed)
-	if err != nil || settled && !end.Time.Before(trip.Time) {
-		return sources.Observation{}, false, err
 	}
 	return sources.Observation{Time: trip.Time, Drive: drive, Kind: sources.SeenTrip, Fault: trip.Fault, Text: trip.Text}, true, nil
 }

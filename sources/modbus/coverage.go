@@ -120,6 +120,9 @@ type faultCount struct {
 	late  bool  // owed for a poll already: registers need not change in one instant
 }
 
+// counted is a fault of which only the count is known.
+var counted = capture.Fault{Name: "Fault counted by the drive", Class: capture.ClassUnknown, Severity: capture.Alarm}
+
 func (f *faultCount) saw(ctx context.Context, w *watch, s status, trip bool) {
 	if s.Count < 0 {
 		return
@@ -133,6 +136,11 @@ func (f *faultCount) saw(ctx context.Context, w *watch, s status, trip bool) {
 	if trip {
 		f.owed--
 	}
+	if i := w.incident; f.owed > 0 && i != nil && !i.tripped {
+		// A recording whose fault came and went unseen: that is the one counted.
+		i.tripped, i.latest, i.fault = true, s.To, counted
+		f.owed--
+	}
 	if f.owed <= 0 {
 		// A trip seen before its count leaves −1, which the count then levels.
 		f.owed, f.late = max(f.owed, -1), false
@@ -144,7 +152,7 @@ func (f *faultCount) saw(ctx context.Context, w *watch, s status, trip bool) {
 	}
 	for ; f.owed > 0; f.owed-- {
 		w.observe(ctx, sources.Observation{Kind: sources.SeenMiss, Time: s.To, Cause: capture.CauseReset,
-			Fault:  capture.Fault{Name: "Fault counted by the drive", Class: capture.ClassUnknown, Severity: capture.Alarm},
+			Fault:  counted,
 			Text:   "The drive counted a fault that no poll showed: it was reset again at once, or came while the drive could not be reached.",
 			Advice: "Poll faster, or hold the automatic reset back."})
 	}

@@ -12,6 +12,7 @@ import (
 	"faultkeep/sources"
 	"faultkeep/sources/drivesim"
 	"faultkeep/sources/sourcetest"
+	"faultkeep/store/capture"
 )
 
 var (
@@ -191,12 +192,12 @@ func (r *rig) judge(w weather, poll time.Duration, blind []spell) (sum tally) {
 		if truth.ErasedBy == drivesim.ByArming && whole == 0 {
 			r.t.Errorf("%s was erased by arming before it was kept", name)
 		}
-		if len(captures) == 0 && !truth.Tripped.IsZero() && !claim(misses, told, truth, 2*time.Second) && !unwatched(blind, truth) {
+		if len(captures) == 0 && !truth.Tripped.IsZero() && !claim(misses, told, truth, 2*time.Second) {
 			lost = append(lost, truth)
 		}
 	}
 	for _, truth := range lost {
-		if !claim(misses, told, truth, 15*time.Second) {
+		if !claim(misses, told, truth, 25*time.Second) && !unwatched(blind, truth) && !r.blindAt(truth) {
 			sum.Untold++
 			r.t.Errorf("incident %d left no capture and no miss", truth.Number)
 		}
@@ -246,6 +247,22 @@ func unwatched(blind []spell, truth drivesim.Truth) bool {
 	for _, s := range blind {
 		if s.to.After(s.from) && truth.Tripped.Before(s.to.Add(edge)) && (truth.Reset.IsZero() || truth.Reset.After(s.from.Add(-edge))) {
 			return true
+		}
+	}
+	return false
+}
+
+// blindAt tells whether the ledger says that the drive wasn't watched when it
+// tripped; the fault count that would reveal the trip is lost with a restart.
+func (r *rig) blindAt(truth drivesim.Truth) bool {
+	var since time.Time
+	for _, o := range r.keeper.Seen(sources.SeenBlind, sources.SeenWatched) {
+		if o.Kind == sources.SeenBlind && o.Cause == capture.CauseUnreachable {
+			since = o.Since
+		} else if !since.IsZero() && since.Before(truth.Tripped) && truth.Tripped.Before(o.Time) {
+			return true
+		} else {
+			since = time.Time{}
 		}
 	}
 	return false

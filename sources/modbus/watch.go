@@ -96,7 +96,7 @@ func (w *watch) interval() time.Duration {
 func (w *watch) trip(ctx context.Context, s status) {
 	fresh := s.Tripped && !w.tripped
 	active := s.State == capture.Recording || s.State == capture.Ready && w.held == nil
-	if i := w.incident; i != nil && i.told && (fresh || s.State == capture.Recording) {
+	if i := w.incident; i != nil && i.told && (fresh || active) {
 		w.incident = nil // another trip on top of one that was kept already, its reset perhaps unseen
 	}
 	if i := w.incident; i != nil && i.stopped && w.previous == "" && s.Tripped && s.Code != 0 && s.Code != i.fault.Code {
@@ -161,9 +161,8 @@ func (w *watch) look(ctx context.Context, s status) {
 		return
 	}
 	w.held = nil
-	if w.incident == nil || w.incident.told { // another recording took its place unseen
-		w.incident = nil
-		w.trip(ctx, s)
+	if w.incident == nil || w.incident.told {
+		w.trip(ctx, s) // another recording took its place unseen
 	}
 	w.take(ctx)
 }

@@ -139,13 +139,17 @@ func (k *Keeper) Unsettled(ctx context.Context, drive string) (sources.Observati
 	}
 	k.mu.Lock()
 	defer k.mu.Unlock()
+	var after []sources.Observation
 	for _, o := range slices.Backward(k.seen) {
 		switch {
 		case o.Drive != drive:
 		case o.Kind == sources.SeenTrip:
-			return o, true, nil
+			settled := slices.ContainsFunc(after, func(s sources.Observation) bool {
+				return s.Kind == sources.SeenKept || s.Fault.Code == o.Fault.Code
+			})
+			return o, !settled, nil
 		case o.Kind == sources.SeenKept || o.Kind == sources.SeenMiss:
-			return o, false, nil
+			after = append(after, o)
 		}
 	}
 	return sources.Observation{}, false, nil

@@ -381,7 +381,7 @@ func TestExamplesOfTheGuide(t *testing.T) {
 			data++
 		}
 	}
-	if whole != 2 || data != 4 {
+	if whole != 2 || data != 5 {
 		t.Errorf("found %d whole examples and %d of data", whole, data)
 	}
 }

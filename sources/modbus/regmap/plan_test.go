@@ -164,6 +164,10 @@ func TestImage(t *testing.T) {
 	if got, _ := img.Get(v); got.Raw != 8 {
 		t.Errorf("a later answer doesn't count: %d", got.Raw)
 	}
+	img.Add(regmap.Read{Table: regmap.Holding, Address: 10, Count: 2}, []byte{0, 0, 0, 9})
+	if got, _ := img.Get(v); got.Raw != 9 {
+		t.Errorf("a later answer to another read doesn't count: %d", got.Raw)
+	}
 	other := v
 	other.Table = regmap.Input
 	if _, ok := img.Get(other); ok {

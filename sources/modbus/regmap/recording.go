@@ -8,9 +8,12 @@ import (
 	"faultkeep/store/capture"
 )
 
-// maxRegisters is the largest recording that faultkeep reads from a drive, in
-// registers: hundreds of times what recorders hold, and still harmless to keep in memory.
-const maxRegisters = 32 << 20
+// The largest recording that faultkeep reads from a drive: a hundred times what
+// recorders hold, and still harmless to keep in memory.
+const (
+	maxRegisters = 8 << 20
+	maxRequests  = 1 << 18
+)
 
 // Recording is what the header says about the recording on the drive.
 type Recording struct {
@@ -166,6 +169,9 @@ func (m *Map) room(enc capture.Encoding) error {
 	if total > maxRegisters {
 		return fmt.Errorf("%d samples of %d channels are %d registers; faultkeep reads at most %d", enc.Samples, len(enc.Channels), total, maxRegisters)
 	}
+	if n := total / int64(m.stretch()); n > maxRequests {
+		return fmt.Errorf("%d samples of %d channels take more than %d requests of %d registers; faultkeep makes at most %d", enc.Samples, len(enc.Channels), n, m.stretch(), maxRequests)
+	}
 	switch d.Layout {
 	case Block:
 		end := int64(d.Address) + total
@@ -192,6 +198,18 @@ func (m *Map) room(enc capture.Encoding) error {
 		}
 	}
 	return nil
+}
+
+// stretch is the most registers of data that one request can bring.
+func (m *Map) stretch() int {
+	n := max(1, m.Limits.Registers)
+	switch m.Data.Layout {
+	case Window:
+		n = min(n, m.Data.Length)
+	case FileRecords:
+		n = min(n, m.Data.RecordsPerFile, maxRecordWords)
+	}
+	return n
 }
 
 // dataEnd is the first address after what is known to be data before a header is read.

@@ -140,6 +140,7 @@ func TestRecordingOutgrowsItsLayout(t *testing.T) {
 		"data: {layout: block, input: 1000, stride: 199}":                                           "channel 2 has 200 registers, more than data.stride (199) leaves between channels",
 		"data: {layout: window, page: {holding: 500, type: int8}, holding: 600, length: 3}":         "100 samples of 4 channels take 167 pages, more than a page select of type int8 can number",
 		"data: {layout: window, page: {holding: 500}, first: 65500, holding: 600, length: 10}":      "more than a page select of type uint16 can number",
+		"data: {layout: file-records, file: 1}\nlimits: {registers: 5}":                             "",
 		"data: {layout: file-records, file: 65535, records_per_file: 100}":                          "past file 65535",
 		"data: {layout: block, input: 1000, stride: 200}":                                           "",
 		"data: {layout: window, page: {holding: 500}, holding: 600, length: 1, first: -0, step: 1}": "",
@@ -152,6 +153,19 @@ func TestRecordingOutgrowsItsLayout(t *testing.T) {
 			t.Errorf("%s: %v, want %q", data, err, want)
 		case want == "" && rec.Encoding.Size() != 1000:
 			t.Errorf("%s: %d bytes", data, rec.Encoding.Size())
+		}
+	}
+}
+
+// What a hostile drive claims must not fill the memory.
+func TestRecordingRefusesWhatWouldTakeForEver(t *testing.T) {
+	for limit, want := range map[string]string{"registers: 125": "", "registers: 4": "take more than 327680 requests of 4 registers; faultkeep makes at most 262144"} {
+		src := strings.Replace(recorder, "data: {layout: block, input: 1000, type: int16}", "data: {layout: file-records, file: 1}\nlimits: {"+limit+"}", 1)
+		m := parsed(t, src)
+		h := header()
+		h[21] = 4 // 262,244 samples of five registers
+		if _, err := m.Recording(read(m, h)); want == "" && err != nil || want != "" && (err == nil || !strings.Contains(err.Error(), want)) {
+			t.Errorf("%s: %v", limit, err)
 		}
 	}
 }

@@ -248,3 +248,23 @@ func TestPageNumber(t *testing.T) {
 		t.Error(d.PageNumber(0), d.PageNumber(3))
 	}
 }
+
+// 65,536 registers take 525 reads of 125 by function code 03. By function code
+// 20, whose answer holds at most 121 registers (F5h bytes; Modbus Application
+// Protocol Specification V1.1b3, §6.14) and whose files hold 10,000 records,
+// they take 542 if files could be read across, and 83 for each of six whole
+// files and 46 for the rest as they are: 544.
+func TestRequestsOfTheWholeAddressSpace(t *testing.T) {
+	enc := capture.Encoding{Order: capture.ByChannel, Samples: 65536, Channels: []capture.Coding{{Type: capture.Int16, Scale: 1}}}
+	for layout, want := range map[regmap.Layout][2]int{regmap.Block: {525, 125}, regmap.FileRecords: {544, 121}} {
+		m := &regmap.Map{Data: regmap.Data{Layout: layout, Table: regmap.Holding, File: 1, RecordsPerFile: 10_000}, Limits: regmap.Limits{Registers: 125}}
+		tiles := m.Tiles(enc, 30_000)
+		longest := 0
+		for _, tile := range tiles {
+			longest = max(longest, tile.Words)
+		}
+		if len(tiles) != want[0] || longest != want[1] {
+			t.Errorf("%s: %d requests of up to %d registers, want %v", layout, len(tiles), longest, want)
+		}
+	}
+}
