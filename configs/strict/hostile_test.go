@@ -10,7 +10,7 @@ import (
 
 // Files as large as may be, made of what costs a parser most.
 func TestHostileFilesEndSoon(t *testing.T) {
-	for _, bit := range []string{"a: b: ", "{}", "[],", ",", "%", "*a ", "&a ", "? ", "- ", "{a: ", "[", "a: {b: c}\n"} {
+	for _, bit := range []string{"a: b: ", "{}", ",", "&a ", "- ", "{a: ", "a: {b: c}\n"} {
 		for _, front := range []string{"", "a: ["} {
 			src := front + strings.Repeat(bit, (1<<19-10)/len(bit))
 			if lines := strings.Count(bit, "\n"); lines > 0 {

@@ -28,7 +28,7 @@ func TestUnits(t *testing.T) {
 			t.Errorf("%s = %v, %v", text, got, err)
 		}
 	}
-	for _, text := range []string{"", "1", "-1s", "+1s", "d", "1d-1h", "1.5d", "1s ", "99999d999999999h", "inf", "1e3s"} {
+	for _, text := range []string{"", "1", "-1s", "+1s", "d", "1d-1h", "1.5d", "60000d", "1s ", "99999d999999999h", "inf", "1e3s"} {
 		if got, err := strict.ParseDuration(text); err == nil {
 			t.Errorf("%q read as %v", text, got)
 		}
@@ -54,7 +54,7 @@ func TestNearest(t *testing.T) {
 	known := []string{"holding", "input", "coil", "discrete", "sample_interval", "by-channel"}
 	for word, want := range map[string]string{
 		"holdnig": "holding", "Holding": "holding", "imput": "input", "sampleInterval": "sample_interval", "by_chanel": "by-channel",
-		"colis": "coil", "disc": "discrete", "temperature": "", "x": "", "": "",
+		"colis": "coil", "coli": "coil", "disc": "discrete", "temperature": "", "x": "", "": "",
 	} {
 		if got := strict.Nearest(word, known); got != want {
 			t.Errorf("%q: got %q, want %q", word, got, want)

@@ -181,3 +181,20 @@ func FuzzParse(f *testing.F) {
 		}
 	})
 }
+
+// What the guide shows must work.
+func TestExampleOfTheGuide(t *testing.T) {
+	guide, err := configs.FS.ReadFile("faults/README.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, rest, _ := strings.Cut(string(guide), "```yaml\n")
+	src, _, _ := strings.Cut(rest, "```")
+	table, problems := faultcode.Parse("README.md", []byte(src))
+	if len(problems) > 0 {
+		t.Fatal(problems)
+	}
+	if got := (faultcode.Tables{table}).Lookup(7).String(); got != "Motor blocked (F07)" {
+		t.Error(got)
+	}
+}

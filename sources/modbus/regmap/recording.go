@@ -170,7 +170,7 @@ func (m *Map) room(enc capture.Encoding) error {
 		return fmt.Errorf("%d samples of %d channels are %d registers; faultkeep reads at most %d", enc.Samples, len(enc.Channels), total, maxRegisters)
 	}
 	if n := total / int64(m.stretch()); n > maxRequests {
-		return fmt.Errorf("%d samples of %d channels take more than %d requests of %d registers; faultkeep makes at most %d", enc.Samples, len(enc.Channels), n, m.stretch(), maxRequests)
+		return fmt.Errorf("%d samples of %d channels take at least %d requests of %d registers; faultkeep makes at most %d", enc.Samples, len(enc.Channels), n, m.stretch(), maxRequests)
 	}
 	switch d.Layout {
 	case Block:

@@ -159,7 +159,7 @@ func TestRecordingOutgrowsItsLayout(t *testing.T) {
 
 // What a hostile drive claims must not fill the memory.
 func TestRecordingRefusesWhatWouldTakeForEver(t *testing.T) {
-	for limit, want := range map[string]string{"registers: 125": "", "registers: 4": "take more than 327680 requests of 4 registers; faultkeep makes at most 262144"} {
+	for limit, want := range map[string]string{"registers: 125": "", "registers: 4": "take at least 327805 requests of 4 registers; faultkeep makes at most 262144"} {
 		src := strings.Replace(recorder, "data: {layout: block, input: 1000, type: int16}", "data: {layout: file-records, file: 1}\nlimits: {"+limit+"}", 1)
 		m := parsed(t, src)
 		h := header()
