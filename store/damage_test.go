@@ -88,8 +88,8 @@ func TestVerifyNamesWhatIsDamaged(t *testing.T) {
 		"a draft":          {[]byte(`"identity":"recording 50"`), draft.ID, "Draft " + string(draft.ID) + " is damaged"},
 		"a miss":           {[]byte(`"cause":"reset before it was read"`), "", "An entry of the list of misses is damaged"},
 		"a spell":          {[]byte(`"text":"no answer"`), "", "An entry of the list of blind spells is damaged"},
-		"an outbox entry":  {[]byte(`"seq":3,`), "", "A message to log in the outbox is damaged"},
-		"a set-aside one":  {[]byte(`"last_error":"refused"`), "", "A message to log in the alerts set aside is damaged"},
+		"an outbox entry":  {[]byte(`"seq":3,`), "", "A message in the outbox is damaged"},
+		"a set-aside one":  {[]byte(`"last_error":"refused"`), "", "A message in the alerts set aside is damaged"},
 		"the ledger":       {[]byte(`"kind":"missed"`), "", "An entry of the ledger is damaged"},
 		"the sign of life": {[]byte(`"drives":["belt"`), "", "The last sign of life is damaged"},
 	} {

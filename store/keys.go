@@ -23,8 +23,8 @@ import (
 //	ledger    TIME DRIVE\x00KIND → Entry
 //	misses    TIME DRIVE → Miss
 //	spells    DRIVE\x00FROM → Spell
-//	outbox    SINK → bucket of SEQ → Message; its sequence numbers all messages
-//	aside     SINK → bucket of SEQ → Message given up
+//	outbox    SINK\x00SEQ → Message; the bucket's sequence numbers all messages
+//	aside     SINK\x00SEQ → Message given up
 //	counts    SINK → counts
 //	visits    WHO → time
 //
@@ -112,7 +112,9 @@ func unstamp(k []byte) time.Time {
 	return time.Unix(0, int64(binary.BigEndian.Uint64(k)^1<<63)).UTC()
 }
 
-func seqKey(n uint64) []byte { return binary.BigEndian.AppendUint64(nil, n) }
+func messageKey(sink string, seq uint64) []byte {
+	return binary.BigEndian.AppendUint64(joined(sink, ""), seq)
+}
 
 // joined is parts with a NUL between them.
 func joined(parts ...string) []byte {

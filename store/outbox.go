@@ -1,6 +1,7 @@
 package store
 
 import (
+	"bytes"
 	"context"
 	"fmt"
 	"time"
@@ -32,11 +33,7 @@ func raise(tx *bolt.Tx, a capture.Alert, sinks []string) error {
 		if err != nil {
 			return err
 		}
-		box, err := outbox.CreateBucketIfNotExists([]byte(sink))
-		if err != nil {
-			return err
-		}
-		if err := putMessage(box, Message{Seq: seq, Sink: sink, Alert: a}); err != nil {
+		if err := putMessage(outbox, Message{Seq: seq, Sink: sink, Alert: a}); err != nil {
 			return err
 		}
 		if err := count(tx, sink, func(c *Counts) { c.Raised++ }); err != nil {
@@ -47,7 +44,7 @@ func raise(tx *bolt.Tx, a capture.Alert, sinks []string) error {
 }
 
 func putMessage(box *bolt.Bucket, m Message) error {
-	return putSealed(box, seqKey(m.Seq), m)
+	return putSealed(box, messageKey(m.Sink, m.Seq), m)
 }
 
 // count changes a sink's counts. Waiting isn't kept: it is what the outbox holds.
@@ -83,12 +80,9 @@ func (s *Store) Waiting() <-chan struct{} { return s.nudge }
 func (s *Store) Outbox(ctx context.Context, sink string, limit int) ([]Message, error) {
 	var out []Message
 	err := s.view(ctx, func(tx *bolt.Tx) error {
-		box := tx.Bucket(bOutbox).Bucket([]byte(sink))
-		if box == nil {
-			return nil
-		}
-		c := box.Cursor()
-		for k, v := c.First(); k != nil && (limit <= 0 || len(out) < limit); k, v = c.Next() {
+		prefix := joined(sink, "")
+		c := tx.Bucket(bOutbox).Cursor()
+		for k, v := c.Seek(prefix); bytes.HasPrefix(k, prefix) && (limit <= 0 || len(out) < limit); k, v = c.Next() {
 			var m Message
 			if err := unseal(k, v, &m); err != nil {
 				s.log.Error("a message is damaged and left out", "sink", sink, "err", err)
@@ -121,7 +115,7 @@ func (s *Store) Retry(ctx context.Context, sink string, seq uint64, next time.Ti
 		}
 		m.Tries++
 		m.Next, m.LastError = next.UTC(), why
-		return putMessage(tx.Bucket(bOutbox).Bucket([]byte(sink)), m)
+		return putMessage(tx.Bucket(bOutbox), m)
 	})
 }
 
@@ -135,11 +129,7 @@ func (s *Store) SetAside(ctx context.Context, sink string, seq uint64, why strin
 		}
 		m.Tries++
 		m.LastError = why
-		box, err := tx.Bucket(bAside).CreateBucketIfNotExists([]byte(sink))
-		if err != nil {
-			return err
-		}
-		if err := putMessage(box, m); err != nil {
+		if err := putMessage(tx.Bucket(bAside), m); err != nil {
 			return err
 		}
 		return count(tx, sink, func(c *Counts) { c.Aside++ })
@@ -160,11 +150,8 @@ func ignoreNone(err error) error {
 // take removes a message from its outbox.
 func take(tx *bolt.Tx, sink string, seq uint64) (Message, error) {
 	var m Message
-	box := tx.Bucket(bOutbox).Bucket([]byte(sink))
-	if box == nil {
-		return m, noMessage{}
-	}
-	key := seqKey(seq)
+	box := tx.Bucket(bOutbox)
+	key := messageKey(sink, seq)
 	v := box.Get(key)
 	if v == nil {
 		return m, noMessage{}
@@ -177,27 +164,23 @@ func take(tx *bolt.Tx, sink string, seq uint64) (Message, error) {
 
 // recall removes what is waiting about a capture.
 func recall(tx *bolt.Tx, id capture.ID) error {
-	outbox := tx.Bucket(bOutbox)
-	return outbox.ForEachBucket(func(sink []byte) error {
-		box := outbox.Bucket(sink)
-		var stale []uint64
-		err := box.ForEach(func(k, v []byte) error {
-			var m Message
-			if unseal(k, v, &m) == nil && m.Alert.Capture == id {
-				stale = append(stale, m.Seq)
-			}
-			return nil
-		})
-		for _, seq := range stale {
-			if err == nil {
-				_, err = take(tx, string(sink), seq)
-			}
-			if err == nil {
-				err = count(tx, string(sink), func(c *Counts) { c.Raised-- })
-			}
+	var stale []Message
+	err := tx.Bucket(bOutbox).ForEach(func(k, v []byte) error {
+		var m Message
+		if unseal(k, v, &m) == nil && m.Alert.Capture == id {
+			stale = append(stale, m)
 		}
-		return err
+		return nil
 	})
+	for _, m := range stale {
+		if err == nil {
+			_, err = take(tx, m.Sink, m.Seq)
+		}
+		if err == nil {
+			err = count(tx, m.Sink, func(c *Counts) { c.Raised-- })
+		}
+	}
+	return err
 }
 
 // AlertCounts sums up over all sinks.
@@ -217,12 +200,9 @@ func (s *Store) AlertCounts(ctx context.Context) (Counts, error) {
 		if err != nil {
 			return err
 		}
-		outbox := tx.Bucket(bOutbox)
-		return outbox.ForEachBucket(func(sink []byte) error {
-			return outbox.Bucket(sink).ForEach(func(_, _ []byte) error {
-				sum.Waiting++
-				return nil
-			})
+		return tx.Bucket(bOutbox).ForEach(func(_, _ []byte) error {
+			sum.Waiting++
+			return nil
 		})
 	})
 	return sum, err

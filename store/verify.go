@@ -249,21 +249,18 @@ func (v *verifier) values(ctx context.Context) error {
 			})
 		})
 	}
-	nested := func(name []byte, what string) error {
+	messages := func(name []byte, what string) error {
 		return v.s.view(ctx, func(tx *bolt.Tx) error {
-			outer := tx.Bucket(name)
-			return outer.ForEachBucket(func(sink []byte) error {
-				return outer.Bucket(sink).ForEach(func(k, b []byte) error {
-					var m Message
-					err := unseal(k, b, &m)
-					if err == nil && (m.Sink != string(sink) || !bytes.Equal(seqKey(m.Seq), k)) {
-						err = damagef("it says it is number %d for %s", m.Seq, m.Sink)
-					}
-					if err != nil {
-						v.problem("", "A message to %s in %s is %v.", sink, what, err)
-					}
-					return nil
-				})
+			return tx.Bucket(name).ForEach(func(k, b []byte) error {
+				var m Message
+				err := unseal(k, b, &m)
+				if err == nil && !bytes.Equal(messageKey(m.Sink, m.Seq), k) {
+					err = damagef("it says it is number %d to %s", m.Seq, m.Sink)
+				}
+				if err != nil {
+					v.problem("", "A message in %s is %v.", what, err)
+				}
+				return nil
 			})
 		})
 	}
@@ -274,8 +271,8 @@ func (v *verifier) values(ctx context.Context) error {
 		check(bSpells, "the list of blind spells", func() any { return new(capture.Spell) }),
 		check(bCounts, "the counts of alerts", func() any { return new(Counts) }),
 		check(bVisits, "the list of visits", raw),
-		nested(bOutbox, "the outbox"),
-		nested(bAside, "the alerts set aside"),
+		messages(bOutbox, "the outbox"),
+		messages(bAside, "the alerts set aside"),
 		v.s.view(ctx, func(tx *bolt.Tx) error {
 			if b := tx.Bucket(bMeta).Get(kBeat); b != nil {
 				if err := unseal(kBeat, b, new(beat)); err != nil {

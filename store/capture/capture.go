@@ -115,6 +115,7 @@ type Provenance struct {
 	Identity string    `json:"identity"`           // what tells this recording from another on the same drive
 	Ready    time.Time `json:"ready,omitzero"`     // first poll that showed it ready, UTC
 	Opened   time.Time `json:"opened,omitzero"`    // when the pull began, UTC
+	Pulled   time.Time `json:"pulled,omitzero"`    // when the last of it was read and proven, UTC
 	Requests int       `json:"requests,omitempty"` // requests the pull took
 	Resumed  int       `json:"resumed,omitempty"`  // times the pull went on after an interruption of faultkeep
 }
