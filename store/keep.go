@@ -3,8 +3,6 @@ package store
 import (
 	"bytes"
 	"context"
-	"crypto/sha256"
-	"encoding/hex"
 	"errors"
 	"fmt"
 	"reflect"
@@ -159,15 +157,22 @@ func (d *Draft) keep(tx *bolt.Tx, c *capture.Capture, merged []capture.Chunk, al
 	if there := tx.Bucket(bDrafts).Get(key) != nil; there != d.there {
 		return 0, fmt.Errorf("its data was lost with a damaged file; read it again: %w", ErrGone)
 	}
+	hashes := newHashes()
+	hashing := func() {}
+	if len(d.runs) == 0 { // all there is is in hand: hash it while it is stored
+		hashing = hashes.begin(merged)
+	}
 	made, err := add(tx, c.ID, lastBatch, d.runs, merged)
+	hashing()
+	if err == nil && len(d.runs) > 0 {
+		runs := append(append([]run(nil), d.runs...), made...)
+		sortRuns(runs)
+		err = hashes.stored(tx, c.ID, runs)
+	}
 	if err != nil {
 		return 0, err
 	}
-	runs := append(append([]run(nil), d.runs...), made...)
-	sortRuns(runs)
-	if c.Integrity.Parts, c.Integrity.SHA256, err = hashParts(tx, c.ID, runs); err != nil {
-		return 0, err
-	}
+	c.Integrity.Parts, c.Integrity.SHA256 = hashes.sum()
 	batch, err := tx.Bucket(bChunks).CreateBucketIfNotExists(batchKey(c.ID, lastBatch))
 	if err != nil {
 		return 0, err
@@ -212,142 +217,4 @@ func header(tx *bolt.Tx, id capture.ID) []byte {
 		return b.Get(kHeader)
 	}
 	return nil
-}
-
-// hashParts gives the parts of the stored chunks, each with the SHA-256 over
-// its present bytes in order: Data first, then the others by name. sum is the
-// SHA-256 over these hashes (32 bytes each) in that order.
-func hashParts(tx *bolt.Tx, id capture.ID, runs []run) (parts []capture.Part, sum string, err error) {
-	parts = []capture.Part{}
-	all := sha256.New()
-	names := []string{}
-	for _, r := range runs {
-		if n := len(names); n == 0 || names[n-1] != r.part {
-			names = append(names, r.part)
-		}
-	}
-	sort.Slice(names, func(i, j int) bool {
-		if (names[i] == capture.Data) != (names[j] == capture.Data) {
-			return names[i] == capture.Data
-		}
-		return names[i] < names[j]
-	})
-	for _, name := range names {
-		h := sha256.New()
-		var size int64
-		for _, r := range runs {
-			if r.part != name {
-				continue
-			}
-			b, err := bytesOf(tx, id, r)
-			if err != nil {
-				return nil, "", err
-			}
-			h.Write(b)
-			size += int64(len(b))
-		}
-		digest := h.Sum(nil)
-		all.Write(digest)
-		parts = append(parts, capture.Part{Name: name, Size: size, SHA256: hex.EncodeToString(digest)})
-	}
-	return parts, hex.EncodeToString(all.Sum(nil)), nil
-}
-
-// checkCapture reads a capture from the file and recomputes everything that is
-// recorded of it.
-func checkCapture(tx *bolt.Tx, id capture.ID) (capture.Capture, error) {
-	var c capture.Capture
-	if !isKept(tx, id) {
-		return c, fmt.Errorf("%s: %w", id, ErrNotFound)
-	}
-	if err := unseal([]byte(id), header(tx, id), &c); err != nil {
-		return c, damagef("its description doesn't match its checksum")
-	}
-	if c.ID != id {
-		return c, damagef("its description says it is %s", c.ID)
-	}
-	return c, checkParts(tx, c)
-}
-
-// checkParts reads the original bytes of a capture and compares them with its description.
-func checkParts(tx *bolt.Tx, c capture.Capture) error {
-	runs, err := runsOf(tx, c.ID)
-	if err != nil {
-		return err
-	}
-	parts, sum, err := hashParts(tx, c.ID, runs)
-	if err != nil {
-		return err
-	}
-	have := rangesOf(runs, capture.Data)
-	in := c.Integrity
-	switch {
-	case !equalRanges(have, in.Have):
-		return damagef("bytes %s are there, %s were kept", words(have), words(in.Have))
-	case !reflect.DeepEqual(parts, in.Parts):
-		return damagef("the SHA-256 of its original bytes isn't the one recorded when they were kept")
-	case sum != in.SHA256:
-		return damagef("the SHA-256 over its parts isn't the one recorded when it was kept")
-	case in.Whole && in.Size > 0 && !holds(have, 0, in.Size):
-		return damagef("it is marked whole, but only bytes %s of %d are there", words(have), in.Size)
-	}
-	return nil
-}
-
-func equalRanges(a, b []capture.Range) bool {
-	if len(a) != len(b) {
-		return false
-	}
-	for i := range a {
-		if a[i] != b[i] {
-			return false
-		}
-	}
-	return true
-}
-
-// readBack reads what was just kept in a transaction of its own and compares
-// it with what was to be kept. A capture that doesn't read back is discarded,
-// so that nobody takes it for kept.
-func (s *Store) readBack(c capture.Capture) error {
-	err := s.view(context.Background(), func(tx *bolt.Tx) error {
-		if want, err := seal([]byte(c.ID), c); err != nil || !isKept(tx, c.ID) || !bytes.Equal(header(tx, c.ID), want) {
-			return damagef("its description reads back differently")
-		}
-		return checkParts(tx, c)
-	})
-	if err == nil {
-		return nil
-	}
-	if derr := s.discard(c.ID, err); derr != nil {
-		err = fmt.Errorf("%w; and it couldn't be taken out again: %w", err, derr)
-	}
-	return s.explain("read "+string(c.ID)+" back", err)
-}
-
-// discard takes a capture that can't be trusted out of the store, with the
-// alerts about it that nobody accepted yet, and notes it in the ledger.
-func (s *Store) discard(id capture.ID, why error) error {
-	defer s.forgetLast()
-	return s.update("discard "+string(id), func(tx *bolt.Tx) error {
-		drive, err := dropCapture(tx, id)
-		if err != nil {
-			return err
-		}
-		if err := recall(tx, id); err != nil {
-			return err
-		}
-		_, err = putEntry(tx, Entry{Time: s.now(), Drive: drive, Kind: KindTrouble, Capture: id,
-			Text: fmt.Sprintf("%s was discarded since it didn't read back: %v.", id, why)})
-		return err
-	})
-}
-
-// dropCapture removes a capture with its chunks and its index entry.
-func dropCapture(tx *bolt.Tx, id capture.ID) (drive string, err error) {
-	key := []byte(id)
-	if sm, ok := summaryAt(tx, key, tx.Bucket(bIndex).Get(key)); ok {
-		drive = sm.Drive
-	}
-	return drive, errors.Join(tx.Bucket(bIndex).Delete(key), removeChunks(tx, id))
 }
