@@ -115,6 +115,7 @@ func (t *taking) has() int64 {
 func (t *taking) keep(ctx context.Context, why string) {
 	c := t.opening
 	c.Settings = t.settings.found
+	c.Provenance.Pulled = t.pulled.UTC()
 	c.Provenance.Requests = int(t.line.count.Load() - t.requests)
 	c.Integrity = capture.Integrity{Whole: why == "", Why: why, Verified: t.verified(why), Size: t.pull.size}
 	first, _ := t.piece(t.tiles[0])

@@ -18,7 +18,7 @@ import (
 // costs a request.
 const (
 	firstCheck  = 16  // requests until the first check
-	checkGrowth = 4   // each further one after so many times more requests,
+	checkGrowth = 8   // each further one after so many times more requests,
 	mostToCheck = 256 // up to this,
 	checkEvery  = 500 * time.Millisecond
 	saveEvery   = 250 * time.Millisecond // longest time that proven data waits to be made durable

@@ -46,6 +46,7 @@ func (w *watch) take(ctx context.Context) {
 		return
 	}
 	err = t.pull.run(ctx)
+	t.pulled = time.Now()
 	w.cover.last = maxTime(w.cover.last, t.seen) // a drive that answers a pull was reached
 	var lost *gone
 	switch {

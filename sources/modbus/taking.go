@@ -21,7 +21,8 @@ type taking struct {
 	checksum *regmap.Reading // the drive's own, read with the header
 	identity string          // by the map's identity values; empty where it has none
 	began    time.Time
-	requests int64 // of the line before this began
+	pulled   time.Time // the end of the pull
+	requests int64     // of the line before this began
 	tiles    []regmap.Tile
 	reader   *tiles
 	first    []byte // bytes of the first tile, where they were read to tell recordings apart

@@ -204,16 +204,17 @@ func (d *draft) add(chunks []capture.Chunk) error {
 			d.k.faults = append(d.k.faults, fmt.Sprintf("%s: bytes %d–%d of %d", d.opening.ID, c.Offset, end, d.size))
 			return errors.New("outside the recording")
 		}
-		for i, b := range c.Bytes {
-			at := c.Offset + int64(i)
-			if within(d.have, at, 1) && d.data[at] != b {
-				d.k.faults = append(d.k.faults, fmt.Sprintf("%s: byte %d differs", d.opening.ID, at))
+		for _, h := range d.have {
+			from, to := max(h.Start, c.Offset), min(h.End, end)
+			if from < to && !bytes.Equal(d.data[from:to], c.Bytes[from-c.Offset:to-c.Offset]) {
+				d.k.faults = append(d.k.faults, fmt.Sprintf("%s: bytes %d–%d differ", d.opening.ID, from, to))
 				return errors.New("the bytes differ from those stored")
 			}
 		}
 		copy(d.data[c.Offset:], c.Bytes)
-		d.have = merge(append(d.have, capture.Range{Start: c.Offset, End: end}))
+		d.have = append(d.have, capture.Range{Start: c.Offset, End: end})
 	}
+	d.have = merge(d.have)
 	return nil
 }
 

@@ -289,7 +289,10 @@ func (e *Endpoint) release(ctx context.Context, u *unit, c *conn, err error) {
 // rest leaves a unit alone for a while; its waiting requests learn it at once.
 func (e *Endpoint) rest(u *unit, err error) {
 	if u.hold == nil {
-		u.hold = unitHold()
+		u.hold = absentHold()
+		if silent(err) {
+			u.hold = silentHold()
+		}
 	}
 	u.hold.fail(err)
 	e.refuse(u, u.hold.held())

@@ -315,12 +315,12 @@ func TestDeadEndpointIsNotHammered(t *testing.T) {
 			})
 		}
 		all.Wait()
-		// 100 ms, 200, … up to 15 s: about 7 steps and then one in 12.5 s.
-		if len(n.dials) < 25 || len(n.dials) > 40 {
+		// About four a second for a minute, while the failure is fresh; then one in 2 s.
+		if len(n.dials) < 200 || len(n.dials) > 450 {
 			t.Errorf("dialled %d times in 5 minutes", len(n.dials))
 		}
 		for i := 1; i < len(n.dials); i++ {
-			if d := n.dials[i] - n.dials[i-1] - n.dialTime; d < 100*time.Millisecond || d > 15*time.Second+250*time.Millisecond {
+			if d := n.dials[i] - n.dials[i-1] - n.dialTime; d < 100*time.Millisecond || d > 3*time.Second+250*time.Millisecond {
 				t.Errorf("pause %d is %v", i, d)
 			}
 		}
@@ -405,7 +405,7 @@ func TestBrokenConnections(t *testing.T) {
 			e.Read(t.Context(), 1, one)
 			time.Sleep(25 * time.Millisecond)
 		}
-		if len(n.dials) > 10 {
+		if len(n.dials) > 60 {
 			t.Errorf("dialled %d times in 10 s", len(n.dials))
 		}
 		n.breaks = nil
@@ -460,7 +460,11 @@ func TestDeadUnitLeavesItsNeighboursAlone(t *testing.T) {
 						dead++
 					}
 				}
-				if dead > 18 || dead < 10 || slow > dead || polls < 900 {
+				most := 18
+				if name != "silent" { // the gateway answers for it at once
+					most = 100
+				}
+				if dead > most || dead < 10 || slow > dead || polls < 900 {
 					t.Errorf("%d requests to the dead unit in 2 minutes, %d of %d polls of its neighbour slow", dead, slow, polls)
 				}
 				if q := e.Quiet(9); q > 15*time.Second {

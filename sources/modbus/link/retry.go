@@ -27,12 +27,20 @@ var patiences = map[Exception]patience{
 // 06; for up to 10 s) or failed (04 three times, 08 twice). Any other error
 // comes back at once. While it waits, it holds no connection.
 func Retry[T any](ctx context.Context, f func() (T, error)) (T, error) {
+	out, err := f()
+	if refused := Exception(0); err == nil || !errors.As(err, &refused) {
+		return out, err
+	}
+	return again(ctx, out, err, f)
+}
+
+// again goes on after a first answer that was an exception.
+func again[T any](ctx context.Context, out T, err error, f func() (T, error)) (T, error) {
 	steps := backoff.ExponentialBackOff{InitialInterval: 40 * time.Millisecond,
 		RandomizationFactor: 0.25, Multiplier: 1.6, MaxInterval: time.Second}
 	start := time.Now()
 	tries := map[Exception]int{}
-	for {
-		out, err := f()
+	for ; ; out, err = f() {
 		var refused Exception
 		if err == nil || !errors.As(err, &refused) {
 			return out, err
