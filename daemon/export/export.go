@@ -1,0 +1,84 @@
+// Package export writes captures into files that others can open. A Format
+// turns one capture into bytes; Save puts them at a path, whole or not at all.
+package export
+
+import (
+	"fmt"
+	"io"
+	"math"
+	"strings"
+
+	"faultkeep/store/capture"
+)
+
+// Record is one capture with everything an export needs of it.
+type Record struct {
+	Capture  capture.Capture
+	Series   []capture.Series // one a channel, in the channel's unit; NaN where missing
+	Original []byte           // part capture.Data as read; bytes outside Capture.Integrity.Have are zero
+}
+
+// Format is one way to write a capture.
+type Format struct {
+	Name      string // as on the command line
+	Extension string // with its dot
+	About     string
+	Write     func(io.Writer, Record) error
+}
+
+// Formats in the order in which they are listed.
+var Formats = []Format{
+	{"csv", ".csv", "comma-separated values (RFC 4180), a row a sample", CSV},
+	{"json", ".json", "everything that is known, the original bytes included", JSON},
+}
+
+// Find is the format of that name.
+func Find(name string) (Format, error) {
+	var known []string
+	for _, f := range Formats {
+		if f.Name == name {
+			return f, nil
+		}
+		known = append(known, f.Name)
+	}
+	return Format{}, fmt.Errorf("there is no format %q; there are %s", name, strings.Join(known, ", "))
+}
+
+// check says what makes a record impossible to write.
+func (r Record) check() error {
+	if len(r.Series) != len(r.Capture.Channels) {
+		return fmt.Errorf("capture %s has %d channels and samples of %d", r.Capture.ID, len(r.Capture.Channels), len(r.Series))
+	}
+	for i, s := range r.Series {
+		if len(s) != r.Capture.Timing.Samples {
+			return fmt.Errorf("capture %s has %d samples, channel %d has %d", r.Capture.ID, r.Capture.Timing.Samples, i+1, len(s))
+		}
+	}
+	return nil
+}
+
+// present tells for each sample of a channel whether it was read. A number
+// that the drive itself sent as not-a-number was.
+func (r Record) present(channel int) func(sample int) bool {
+	c := r.Capture
+	if c.Integrity.Whole {
+		return func(int) bool { return true }
+	}
+	if c.Encoding.Check() != nil || channel >= len(c.Encoding.Channels) {
+		return func(i int) bool { return !math.IsNaN(r.Series[channel][i]) }
+	}
+	have, next := c.Integrity.Have, 0
+	return func(i int) bool { // samples are asked for in ascending order
+		at := c.Encoding.At(channel, i)
+		for next < len(have) && have[next].End <= at.Start {
+			next++
+		}
+		return next < len(have) && have[next].Start <= at.Start && at.End <= have[next].End
+	}
+}
+
+// seconds gives the time of a sample from the trigger with as many decimals
+// as the sample interval has, so that 3 × 0.1 s reads 0.3.
+func seconds(c capture.Capture, i int) string {
+	return fixed(c.At(i), c.Timing.Interval)
+}

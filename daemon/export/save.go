@@ -1,0 +1,80 @@
+package export
+
+import (
+	"crypto/rand"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"time"
+)
+
+// ErrExists is returned by Save for a file that is there already.
+var ErrExists = errors.New("the file exists already")
+
+// Save puts what write writes at path, whole or not at all: it goes to a file
+// beside it first, which then takes its place. A file that is there already
+// is left as it is unless force is set.
+func Save(path string, force bool, write func(io.Writer) error) (err error) {
+	if !force {
+		if _, err := os.Lstat(path); err == nil {
+			return fmt.Errorf("%s: %w", path, ErrExists)
+		}
+	}
+	var tag [6]byte
+	if _, err := rand.Read(tag[:]); err != nil {
+		return err
+	}
+	// Made by hand and not as a temporary file, so that it has the permissions
+	// that the user's other files have.
+	part := filepath.Join(filepath.Dir(path), "."+filepath.Base(path)+"."+hex.EncodeToString(tag[:])+".part")
+	f, err := os.OpenFile(part, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
+	if err != nil {
+		return err
+	}
+	defer func() {
+		if err != nil {
+			_ = os.Remove(part)
+		}
+	}()
+	err = write(f)
+	if err == nil {
+		err = f.Sync()
+	}
+	if closed := f.Close(); err == nil {
+		err = closed
+	}
+	if err != nil {
+		return fmt.Errorf("%s: %w", path, err)
+	}
+	if force {
+		return replace(part, path)
+	}
+	// A link never replaces a file that appeared meanwhile, as a rename would.
+	switch err := os.Link(part, path); {
+	case err == nil:
+		return os.Remove(part)
+	case errors.Is(err, fs.ErrExist):
+		return fmt.Errorf("%s: %w", path, ErrExists)
+	}
+	if _, err := os.Lstat(path); err == nil { // a volume without links
+		return fmt.Errorf("%s: %w", path, ErrExists)
+	}
+	return replace(part, path)
+}
+
+// replace renames; on Windows a file that somebody has open can't be replaced
+// at that moment, so it is tried for a while.
+func replace(from, to string) error {
+	var err error
+	for wait := 10 * time.Millisecond; wait < time.Second; wait *= 2 {
+		if err = os.Rename(from, to); err == nil || !errors.Is(err, fs.ErrPermission) {
+			return err
+		}
+		time.Sleep(wait)
+	}
+	return err
+}
