@@ -38,6 +38,7 @@ type Options struct {
 type App struct {
 	Address string // of the page, "http://…"
 	Store   *store.Store
+	Drives  []*modbus.Drive // being watched, in the order of the config
 
 	log      *slog.Logger
 	cancel   context.CancelFunc
@@ -81,7 +82,8 @@ func Start(ctx context.Context, loaded *config.Loaded, o Options) (app *App, err
 
 	plant := modbus.Connect(driveOptions(loaded, o.Log))
 	a.undo("connections", func(context.Context) error { return plant.Close() })
-	hub := newHub(plant.Drives, o.Witness)
+	a.Drives = plant.Drives
+	hub := newHub(a.Drives, o.Witness)
 	keep := &keeper{store: a.Store, hub: hub}
 
 	if err := a.serve(loaded, o, hub); err != nil {

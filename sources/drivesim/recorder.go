@@ -192,6 +192,16 @@ func (d *Drive) CutPower(now time.Time, length time.Duration) {
 	d.powerOff(length)
 }
 
+// Rest ends the plan: from now on nothing goes wrong by itself. What is under
+// way takes its course, the reset or power cut that was drawn for it included.
+func (d *Drive) Rest(now time.Time) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.advance(now)
+	d.spec.Plan.Mean, d.spec.Plan.At = 0, nil
+	d.due[evPlan] = time.Time{}
+}
+
 // Arm arms the recorder now, as somebody at the drive's panel does.
 func (d *Drive) Arm(now time.Time) {
 	d.mu.Lock()
