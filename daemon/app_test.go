@@ -61,7 +61,7 @@ timezone: UTC
 data: %s
 web: {listen: "127.0.0.1:0"}
 drives:
-  - {name: elevator, title: Bucket elevator, address: %q, map: map.yaml, poll: 50ms, allow: [page, arm]}
+  - {name: elevator, title: Bucket elevator, address: %q, map: map.yaml, poll: 50ms, connections: 1, allow: [page, arm]}
 alerts:
   sinks:
     - {name: hook, webhook: {url: "http://%s/"}}

@@ -149,6 +149,7 @@ func (p *pull) one(ctx context.Context, tile regmap.Tile) error {
 		p.fresh = append(p.fresh, capture.Chunk{Part: capture.Data, Offset: tile.Offset, Bytes: answer})
 		p.done += int64(len(answer))
 		p.tell(p.done)
+		p.secure(ctx)
 		return nil
 	case errors.As(err, &exception):
 		// Either the recording is gone, or this piece can't be had now: the rest may still be.
@@ -171,14 +172,19 @@ func (p *pull) one(ctx context.Context, tile regmap.Tile) error {
 	return err
 }
 
-// prove notes that batch is of the recording, and makes it durable in the
-// background if the last time was a while ago.
+// prove notes that batch is of the recording.
 func (p *pull) prove(ctx context.Context, batch []capture.Chunk) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	p.proven = append(p.proven, batch...)
 	p.checking, p.checked = false, time.Now()
-	if p.saving || time.Since(p.saved) < saveEvery {
+	p.secure(ctx)
+}
+
+// secure makes what was proven durable, in the background, if the last time
+// was a while ago: a quick pull needs no other commit than the one that keeps it.
+func (p *pull) secure(ctx context.Context) {
+	if p.saving || len(p.proven) == 0 || time.Since(p.saved) < saveEvery {
 		return
 	}
 	chunks := p.proven
