@@ -93,6 +93,13 @@ func TestReadersAndWriters(t *testing.T) {
 	writers.Wait()
 	over.Store(true)
 	readers.Wait()
+	for d := range drives {
+		drive := fmt.Sprint("drive ", d)
+		want, _ := storetest.Recording(drive, each-1, 2, 500)
+		if last, _, err := s.Last(ctx, drive); err != nil || last.ID != want.ID {
+			t.Errorf("last of %s is %s, want %s (%v)", drive, last.ID, want.ID, err)
+		}
+	}
 	if counts := must[store.Counts](t)(s.AlertCounts(ctx)); counts != (store.Counts{Raised: drives * each, Accepted: drives * each}) {
 		t.Errorf("counts %+v", counts)
 	}

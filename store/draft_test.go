@@ -216,6 +216,24 @@ func TestDrop(t *testing.T) {
 	}
 }
 
+// A handle that outlived its draft must not write chunks that nothing leads to.
+func TestDraftThatIsNoMore(t *testing.T) {
+	s := storetest.New(t)
+	c, data := storetest.Recording("elevator", 1, 2, 100)
+	for range 2 {
+		d := must[*store.Draft](t)(s.Draft(ctx, c))
+		if err := d.Append(ctx, storetest.Chunk(data, 0, 10)); err != nil {
+			t.Fatal(err)
+		}
+		if err := store.LoseDraft(d); err != nil {
+			t.Fatal(err)
+		}
+		if err := d.Append(ctx, storetest.Chunk(data, 10, 20)); !errors.Is(err, store.ErrGone) {
+			t.Errorf("append: %v, want ErrGone", err)
+		}
+	}
+}
+
 func TestOpeningsAndChunksThatCantBeStored(t *testing.T) {
 	s := storetest.New(t)
 	c, data := storetest.Recording("elevator", 1, 2, 100)

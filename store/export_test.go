@@ -2,6 +2,16 @@ package store
 
 import bolt "go.etcd.io/bbolt"
 
+// LoseDraft removes a draft from the file behind its handle's back.
+func LoseDraft(d *Draft) error {
+	return d.s.update("lose a draft", func(tx *bolt.Tx) error {
+		if err := removeChunks(tx, d.opening.ID); err != nil {
+			return err
+		}
+		return tx.Bucket(bDrafts).Delete([]byte(d.opening.ID))
+	})
+}
+
 // PoisonLocked makes the store take its file for held by a dead transaction.
 // It is to be called inside a commit.
 func PoisonLocked(s *Store) { s.poisoned = true }

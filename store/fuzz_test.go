@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
@@ -46,6 +47,43 @@ func FuzzStoredKeysAndValues(f *testing.F) {
 			t.Errorf("process %d", pid)
 		}
 	})
+}
+
+// A page that is in use and listed as free would be written over.
+func TestWalkFindsAUsedPageListedFree(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "x.db")
+	db, err := bolt.Open(path, 0o600, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for range 3 { // the first commits free the pages that a new file begins with
+		if err := db.Update(func(tx *bolt.Tx) error { _, err := tx.CreateBucketIfNotExists([]byte("b")); return err }); err != nil {
+			t.Fatal(err)
+		}
+	}
+	db.Close()
+	b, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	m, err := newestMeta(bytes.NewReader(b), int64(len(b)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	free := b[int64(m.freelist)*m.pageSize:]
+	if native.Uint16(free[10:]) == 0 {
+		t.Fatal("no page is free")
+	}
+	native.PutUint64(free[pageHeader:], m.root)
+	w, err := walkFile(bytes.NewReader(b), int64(len(b)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	found := ""
+	w.full(func(err error) { found += err.Error() })
+	if !strings.Contains(found, "in use and listed as free") {
+		t.Errorf("found %q", found)
+	}
 }
 
 // Whole files, however damaged, are walked without a fault; and what bbolt's

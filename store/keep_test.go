@@ -7,6 +7,8 @@ import (
 	"encoding/hex"
 	"errors"
 	"math"
+	"os"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -23,20 +25,21 @@ func TestKeepWhole(t *testing.T) {
 	now := storetest.Night.Add(61900 * time.Millisecond) // the recording is number 1, ready 60.5 s after Night
 	s := storetest.New(t, storetest.To("log", "webhook"), storetest.Now(func() time.Time { return now }))
 	c, data := storetest.Recording("elevator", 1, 8, 1000)
-	head := []byte("head as read")
+	head, foot := []byte("head as read"), []byte("and a foot")
 	d := must[*store.Draft](t)(s.Draft(ctx, c))
-	kept := must[capture.Capture](t)(d.Keep(ctx, c, storetest.Chunk(data, 0, len(data)), capture.Chunk{Part: "header", Bytes: head}))
+	kept := must[capture.Capture](t)(d.Keep(ctx, c, storetest.Chunk(data, 0, len(data)), capture.Chunk{Part: "header", Bytes: head}, capture.Chunk{Part: "footer", Bytes: foot}))
 
-	one, two := sha256.Sum256(data), sha256.Sum256(head)
-	both := sha256.Sum256(append(one[:], two[:]...))
+	one, two, three := sha256.Sum256(data), sha256.Sum256(foot), sha256.Sum256(head)
+	all := sha256.Sum256(slices.Concat(one[:], two[:], three[:]))
 	want := c
 	want.Schema, want.Site, want.Kept = capture.Schema, "Northquay", now
 	want.Integrity.Have = []capture.Range{{Start: 0, End: 16000}}
 	want.Integrity.Parts = []capture.Part{
 		{Name: capture.Data, Size: 16000, SHA256: hex.EncodeToString(one[:])},
-		{Name: "header", Size: 12, SHA256: hex.EncodeToString(two[:])},
+		{Name: "footer", Size: 10, SHA256: hex.EncodeToString(two[:])},
+		{Name: "header", Size: 12, SHA256: hex.EncodeToString(three[:])},
 	}
-	want.Integrity.SHA256 = hex.EncodeToString(both[:])
+	want.Integrity.SHA256 = hex.EncodeToString(all[:])
 	if diff := cmp.Diff(want, kept); diff != "" {
 		t.Errorf("kept (-want +got):\n%s", diff)
 	}
@@ -54,7 +57,7 @@ func TestKeepWhole(t *testing.T) {
 	if b, ok, err := s.Bytes(ctx, c.ID, capture.Data, 15990, 10); err != nil || !ok || !bytes.Equal(b, data[15990:]) {
 		t.Errorf("the last bytes: %v %v", ok, err)
 	}
-	if _, _, err := s.Original(ctx, c.ID, "footer"); err == nil {
+	if _, _, err := s.Original(ctx, c.ID, "tail"); err == nil {
 		t.Error("a part that isn't there can be read")
 	}
 
@@ -208,6 +211,36 @@ func TestCommitThatFails(t *testing.T) {
 				t.Errorf("%d alerts, want 1", n)
 			}
 		})
+	}
+}
+
+// The outcome of a commit can't be seen for a while, since its file can't be
+// opened. Keeping again finds that it was kept, and alerts nobody twice.
+func TestOutcomeSeenLater(t *testing.T) {
+	s := storetest.New(t, storetest.To("log"))
+	c, data := storetest.Recording("elevator", 1, 2, 100)
+	d := must[*store.Draft](t)(s.Draft(ctx, c))
+	away := s.Path() + ".away"
+	store.SetCommit(s, func(tx *bolt.Tx) error {
+		_ = tx.Commit()
+		if err := errors.Join(os.Rename(s.Path(), away), os.Mkdir(s.Path(), 0o700)); err != nil {
+			t.Error(err)
+		}
+		return errors.New("the disk said no")
+	})
+	if _, err := d.Keep(ctx, c, storetest.Chunk(data, 0, 400)); err == nil {
+		t.Error("kept, and nobody could see it")
+	}
+	if _, err := s.Captures(ctx, store.Query{}); err == nil {
+		t.Error("a store that can't be opened can be read")
+	}
+	store.SetCommit(s, nil)
+	if err := errors.Join(os.Remove(s.Path()), os.Rename(away, s.Path())); err != nil {
+		t.Fatal(err)
+	}
+	must[capture.Capture](t)(d.Keep(ctx, c, storetest.Chunk(data, 0, 400)))
+	if n := len(must[[]store.Message](t)(s.Outbox(ctx, "log", 0))); n != 1 {
+		t.Errorf("%d alerts, want 1", n)
 	}
 }
 

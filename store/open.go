@@ -37,6 +37,9 @@ func (s *Store) open() error {
 func (s *Store) openFile() (err error) {
 	_, err = os.Stat(s.opt.Path)
 	fresh := errors.Is(err, fs.ErrNotExist)
+	if fresh && s.opened && !s.opt.ReadOnly {
+		s.gone()
+	}
 	if err != nil && !(fresh && !s.opt.ReadOnly) {
 		return err
 	}
@@ -87,7 +90,7 @@ func (s *Store) openFile() (err error) {
 	case err != nil:
 		return err
 	}
-	s.poisoned = false
+	s.poisoned, s.opened = false, true
 	if runtime.GOOS != "windows" {
 		s.db.AllocSize = 0 // grow only as needed; reserve goes ahead
 	}
@@ -242,9 +245,17 @@ func (s *Store) setAside(why error) error {
 		return err
 	}
 	s.epoch++
+	s.opened = false
 	s.damaged = append(s.damaged, Damaged{Time: at, Path: aside, Why: why.Error()})
 	s.log.Error("the store is damaged; it was set aside and a fresh one begun", "aside", aside, "why", why)
 	return nil
+}
+
+// gone notes that somebody removed the file while it was open.
+func (s *Store) gone() {
+	s.epoch++
+	s.damaged = append(s.damaged, Damaged{Time: s.now(), Why: "removed while faultkeep was running"})
+	s.log.Error("the store's file was removed; a fresh one is begun", "path", s.opt.Path)
 }
 
 func exists(path string) bool {

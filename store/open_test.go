@@ -237,6 +237,34 @@ func TestFileCutShortWhileOpen(t *testing.T) {
 	}
 }
 
+// Somebody removes the file while it is open. That shows when the file is
+// opened again, after a write that failed.
+func TestFileRemovedWhileOpen(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "faultkeep.db")
+	s := must[*store.Store](t)(open(path))
+	defer s.Close()
+	storetest.Keep(t, s, "elevator", 1, 1, 8)
+	if err := os.Remove(path); err != nil {
+		t.Skip(err)
+	}
+	store.SetCommit(s, func(tx *bolt.Tx) error { _ = tx.Rollback(); return errors.New("the disk said no") })
+	if err := s.Note(ctx, store.Entry{Kind: "tripped"}); err == nil {
+		t.Error("a failed write is called done")
+	}
+	store.SetCommit(s, nil)
+	storetest.Keep(t, s, "elevator", 2, 1, 8)
+	if list := s.Damaged(); len(list) != 1 || list[0].Path != "" {
+		t.Errorf("damaged: %+v", list)
+	}
+	box := must[[]store.Message](t)(s.Outbox(ctx, "log", 0))
+	if len(box) == 0 || box[0].Alert.Kind != capture.KindDamage || !strings.Contains(box[0].Alert.Text, "removed") {
+		t.Errorf("alerts: %+v", box)
+	}
+	if last, found, err := s.Last(ctx, "elevator"); err != nil || !found || last.Provenance.Identity != "recording 2" {
+		t.Errorf("last is %s (%v)", last.ID, err)
+	}
+}
+
 func TestClosedStore(t *testing.T) {
 	s := storetest.New(t)
 	c, _ := storetest.Recording("elevator", 1, 1, 8)

@@ -215,24 +215,28 @@ func (s *Store) tellDamage() {
 	}
 }
 
+// raiseDamage tries again with the next read or write where it fails.
 func (s *Store) raiseDamage() error {
-	s.mu.RLock()
-	none := s.told == len(s.damaged)
-	s.mu.RUnlock()
-	if none {
+	if !s.telling.CompareAndSwap(false, true) {
 		return nil
 	}
-	s.mu.Lock()
+	defer s.telling.Store(false)
+	s.mu.RLock()
 	fresh := s.damaged[s.told:]
-	s.told = len(s.damaged)
-	s.mu.Unlock()
+	s.mu.RUnlock()
 	for _, d := range fresh {
 		text := fmt.Sprintf("The store was %s. It was set aside as %s with the captures kept until then; a fresh one was begun and watching goes on.", d.Why, d.Path)
+		if d.Path == "" {
+			text = fmt.Sprintf("The store at %s was %s. A fresh one was begun and watching goes on.", s.opt.Path, d.Why)
+		}
 		err := s.Note(context.Background(), Entry{Time: d.Time, Kind: KindDamage, Text: text},
 			capture.Alert{Kind: capture.KindDamage, Severity: capture.Alarm, Text: text})
 		if err != nil {
 			return err
 		}
+		s.mu.Lock()
+		s.told++
+		s.mu.Unlock()
 	}
 	return nil
 }

@@ -102,13 +102,15 @@ func TestCaptures(t *testing.T) {
 // and keeping. Queries go by the corrected one.
 func TestCapturesByCorrectedTime(t *testing.T) {
 	s := storetest.New(t)
-	c, data := storetest.Recording("elevator", 1, 1, 8)
-	d := must[*store.Draft](t)(s.Draft(ctx, c))
-	c.Trigger.Time = c.Trigger.Time.Add(-2 * time.Minute)
-	must[capture.Capture](t)(d.Keep(ctx, c, storetest.Chunk(data, 0, len(data))))
-	q := store.Query{Since: c.Trigger.Time, Until: c.Trigger.Time.Add(time.Second)}
-	if got := must[[]capture.Capture](t)(s.Captures(ctx, q)); len(got) != 1 {
-		t.Errorf("%d captures at the corrected time, want 1", len(got))
+	for n, by := range []time.Duration{-2 * time.Minute, 2 * time.Minute} {
+		c, data := storetest.Recording("elevator", 10*n, 1, 8)
+		d := must[*store.Draft](t)(s.Draft(ctx, c))
+		c.Trigger.Time = c.Trigger.Time.Add(by)
+		must[capture.Capture](t)(d.Keep(ctx, c, storetest.Chunk(data, 0, len(data))))
+		q := store.Query{Since: c.Trigger.Time, Until: c.Trigger.Time.Add(time.Second)}
+		if got := must[[]capture.Capture](t)(s.Captures(ctx, q)); len(got) != 1 {
+			t.Errorf("%d captures at the time corrected by %v, want 1", len(got), by)
+		}
 	}
 }
 
@@ -136,6 +138,13 @@ func TestFind(t *testing.T) {
 	}
 	if _, err := s.Find(ctx, " "); !errors.Is(err, store.ErrNotFound) {
 		t.Errorf("no prefix: %v", err)
+	}
+	longer, data := storetest.Recording("elevator", 7, 1, 8) // a drive named like the tail of another's ID
+	longer.ID = all[7].ID + "-abcd"
+	d := must[*store.Draft](t)(s.Draft(ctx, longer))
+	must[capture.Capture](t)(d.Keep(ctx, longer, storetest.Chunk(data, 0, len(data))))
+	if c, err := s.Find(ctx, id); err != nil || string(c.ID) != id {
+		t.Errorf("a whole ID that another begins with: %s, %v", c.ID, err)
 	}
 	for _, err := range []error{
 		second(s.Get(ctx, "2027")),

@@ -265,9 +265,6 @@ func (s *Store) tellGap() error {
 	changed := map[string]watch{}
 	for _, drive := range s.beat.Drives {
 		w := s.watch[drive]
-		if w.open != nil && w.open.Cause == capture.CauseNotRunning {
-			continue
-		}
 		changed[drive] = shift(&w, s.beat.At, &capture.Spell{
 			Drive: drive, From: s.beat.At, Cause: capture.CauseNotRunning,
 			Text: "faultkeep was stopped or its PC was off; it began again " + seconds(now.Sub(s.beat.At)) + " after its last sign of life.",

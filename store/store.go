@@ -64,11 +64,13 @@ type Store struct {
 	file     *os.File     // the handle inside db, to let go of the lock if db can't be closed
 	poisoned bool         // a transaction died holding bbolt's locks; db can't be closed
 	closed   bool
-	epoch    int // counts the files that took this store's path
+	opened   bool // the file was opened once
+	epoch    int  // counts the files that took this store's path
 	damaged  []Damaged
 	told     int // of damaged: how many the outbox knows
 
 	reserving  atomic.Bool
+	telling    atomic.Bool // of damage
 	background sync.WaitGroup
 
 	draftsMu sync.Mutex
@@ -86,7 +88,7 @@ type Store struct {
 // Damaged tells of a file that was found damaged and set aside.
 type Damaged struct {
 	Time time.Time
-	Path string // where the damaged file is now
+	Path string // where the damaged file is now; empty where it is gone
 	Why  string
 }
 
