@@ -1,0 +1,135 @@
+package demo
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"strings"
+	"time"
+
+	"faultkeep/configs"
+	"faultkeep/sources/drivesim"
+)
+
+// Plant is a line of simulated drives behind real Modbus TCP servers.
+type Plant struct {
+	Drives  []*Simulated // in the order of their specs
+	servers []*drivesim.Server
+}
+
+// Simulated is one drive of a Plant.
+type Simulated struct {
+	*drivesim.Drive
+	Spec      drivesim.Spec
+	Address   string // host:port of its server
+	Behaviour drivesim.Behaviour
+}
+
+// Name is the drive as people call it.
+func (s *Simulated) Name() string {
+	if s.Spec.Title != "" {
+		return s.Spec.Title
+	}
+	return s.Spec.Name
+}
+
+// NewPlant builds the drives and serves them: those with the same Gateway at
+// one address, all others at one of their own. listen is asked for each
+// address in turn. They run from now on until Close.
+func NewPlant(specs []drivesim.Spec, listen func(number int) (net.Listener, error)) (*Plant, error) {
+	start := time.Now()
+	endpoints := drivesim.Endpoints(specs, start)
+	p := &Plant{Drives: make([]*Simulated, len(specs))}
+	for i, e := range endpoints {
+		l, err := listen(i)
+		if err != nil {
+			return nil, errors.Join(err, p.Close())
+		}
+		p.servers = append(p.servers, drivesim.Serve(context.Background(), l, e.Units, e.Behaviour))
+		for _, d := range e.Units {
+			spec := d.Spec()
+			for n := range specs {
+				if specs[n].Name == spec.Name {
+					p.Drives[n] = &Simulated{Drive: d, Spec: spec, Address: l.Addr().String(), Behaviour: e.Behaviour}
+				}
+			}
+		}
+	}
+	return p, nil
+}
+
+// Rest lets nothing more go wrong by itself; what is under way goes on.
+func (p *Plant) Rest(now time.Time) {
+	for _, d := range p.Drives {
+		d.Rest(now)
+	}
+}
+
+// Requests is how many requests the servers have seen.
+func (p *Plant) Requests() int {
+	n := 0
+	for _, s := range p.servers {
+		n += s.Counts().Requests
+	}
+	return n
+}
+
+// Close ends the servers.
+func (p *Plant) Close() error {
+	var errs []error
+	for _, s := range p.servers {
+		errs = append(errs, s.Close())
+	}
+	return errors.Join(errs...)
+}
+
+// MapName is what a config names as the drive's map: a built-in one where that
+// fits, else a file of that name, whose text is the drive's Map.
+func (s *Simulated) MapName() (name string, file bool) {
+	carried := "sim-" + string(s.Spec.Face)
+	if text, err := configs.Map(carried); err == nil && string(text) == s.Map() {
+		return "builtin:" + carried, false
+	}
+	return s.Spec.Name + ".map.yaml", true
+}
+
+// Entry is the drive's entry under drives: in a config.
+func (s *Simulated) Entry() string {
+	name, _ := s.MapName()
+	allow := "[arm]"
+	if s.Spec.Face == drivesim.Window {
+		allow = "[page, arm]"
+	}
+	var b strings.Builder
+	line := func(text string, args ...any) { fmt.Fprintf(&b, text+"\n", args...) }
+	line("  - name: %s", s.Spec.Name)
+	line("    title: %q", s.Name())
+	line("    address: %q", s.dial())
+	line("    unit: %d", s.Spec.Unit)
+	line("    map: %q", name)
+	line("    allow: %s", allow)
+	return b.String()
+}
+
+// dial is the address under which this computer reaches the drive.
+func (s *Simulated) dial() string {
+	host, port, err := net.SplitHostPort(s.Address)
+	if ip := net.ParseIP(host); err == nil && ip != nil && ip.IsUnspecified() {
+		host = "127.0.0.1"
+		if ip.To4() == nil {
+			host = "::1"
+		}
+	}
+	return net.JoinHostPort(host, port)
+}
+
+// Entries are the entries of all drives.
+func (p *Plant) Entries() string {
+	var b strings.Builder
+	b.WriteString("drives:\n")
+	for _, d := range p.Drives {
+		b.WriteString(d.Entry())
+	}
+	return b.String()
+}
