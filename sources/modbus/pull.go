@@ -29,6 +29,7 @@ const (
 // that can't write for a while doesn't lose the race.
 type pull struct {
 	size    int64
+	clock   int // requests between two looks at the clock, which costs a quick pull more than it is worth
 	workers int
 	read    func(context.Context, regmap.Tile) ([]byte, error)
 	check   func(context.Context) error // nil: the same recording is still there
@@ -119,7 +120,7 @@ func (p *pull) work(ctx context.Context) error {
 func (p *pull) next() (tile regmap.Tile, batch []capture.Chunk, more bool) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	late := time.Since(p.checked) >= checkEvery && p.since >= firstCheck
+	late := p.since >= firstCheck && p.since%p.clock == 0 && time.Since(p.checked) >= checkEvery
 	if !p.checking && len(p.fresh) > 0 && len(p.todo) > 0 && (p.since >= p.due || late) {
 		// The batch is what was read completely before the check begins: a
 		// recording that is still there afterwards was there all the while.
@@ -148,8 +149,10 @@ func (p *pull) one(ctx context.Context, tile regmap.Tile) error {
 		defer p.mu.Unlock()
 		p.fresh = append(p.fresh, capture.Chunk{Part: capture.Data, Offset: tile.Offset, Bytes: answer})
 		p.done += int64(len(answer))
-		p.tell(p.done)
-		p.secure(ctx)
+		if len(p.fresh)%p.clock == 0 {
+			p.tell(p.done)
+			p.secure(ctx)
+		}
 		return nil
 	case errors.As(err, &exception):
 		// Either the recording is gone, or this piece can't be had now: the rest may still be.

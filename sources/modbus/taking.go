@@ -125,7 +125,11 @@ func (t *taking) compare(ctx context.Context) error {
 
 // lay sets up the pull of what is missing.
 func (t *taking) lay(ctx context.Context) {
-	p := &pull{size: t.rec.Encoding.Size(), workers: t.workers(), read: t.reader.read,
+	clock := 1
+	if t.line.roundTrip() < time.Millisecond {
+		clock = 16
+	}
+	p := &pull{clock: clock, size: t.rec.Encoding.Size(), workers: t.workers(), read: t.reader.read,
 		check: t.check, last: t.final, save: t.append, tell: t.progress}
 	var have []capture.Range
 	if t.draft != nil {

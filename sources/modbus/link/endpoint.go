@@ -204,7 +204,10 @@ func (e *Endpoint) do(ctx context.Context, id uint8, request func(Link) error) e
 
 // run does a request whose turn it is.
 func (e *Endpoint) run(ctx context.Context, u *unit, c *conn, request func(Link) error) error {
-	err := pause(ctx, time.Until(c.since.Add(e.gap)))
+	var err error
+	if e.gap > 0 {
+		err = pause(ctx, time.Until(c.since.Add(e.gap)))
+	}
 	if err != nil {
 		err = &unsent{err}
 	} else {
