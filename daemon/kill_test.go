@@ -33,6 +33,9 @@ func TestMain(m *testing.M) {
 		}
 		select {}
 	}
+	if addresses := os.Getenv(asBareLoop); addresses != "" {
+		bareLoop(addresses)
+	}
 	os.Exit(m.Run())
 }
 
