@@ -20,6 +20,11 @@ func PoisonLocked(s *Store) { s.poisoned = true }
 func SetCommit(s *Store, commit func(*bolt.Tx) error) {
 	s.writing.Lock()
 	defer s.writing.Unlock()
+	SetCommitLocked(s, commit)
+}
+
+// SetCommitLocked is SetCommit inside a commit.
+func SetCommitLocked(s *Store, commit func(*bolt.Tx) error) {
 	if commit == nil {
 		commit = (*bolt.Tx).Commit
 	}

@@ -214,6 +214,39 @@ func TestCommitThatFails(t *testing.T) {
 	}
 }
 
+// What doesn't read back is not kept: Keep fails, nothing of it stays, nobody
+// is alerted, and the recording, still in the drive, can be kept again.
+func TestReadBackThatDiffers(t *testing.T) {
+	for name, flip := range map[string]func(c capture.Capture, data []byte) []byte{
+		"data":        func(_ capture.Capture, data []byte) []byte { return data[300:340] },
+		"description": func(c capture.Capture, _ []byte) []byte { return []byte(`"identity":"recording 1"`) },
+	} {
+		s := storetest.New(t, storetest.To("log"))
+		c, data := storetest.Recording("elevator", 1, 2, 4000)
+		d := must[*store.Draft](t)(s.Draft(ctx, c))
+		store.SetCommit(s, func(tx *bolt.Tx) error {
+			err := tx.Commit()
+			flipIn(t, s.Path(), flip(c, data))
+			store.SetCommitLocked(s, nil)
+			return err
+		})
+		if _, err := d.Keep(ctx, c, storetest.Chunk(data, 0, len(data))); !errors.Is(err, store.ErrDamaged) {
+			t.Fatalf("%s: Keep: %v, want ErrDamaged", name, err)
+		}
+		if list := must[[]capture.Capture](t)(s.Captures(ctx, store.Query{})); len(list) != 0 {
+			t.Errorf("%s: it is listed", name)
+		}
+		if box := must[[]store.Message](t)(s.Outbox(ctx, "log", 0)); len(box) != 0 {
+			t.Errorf("%s: somebody is alerted: %s", name, box[0].Alert.Text)
+		}
+		d = must[*store.Draft](t)(s.Draft(ctx, c))
+		must[capture.Capture](t)(d.Keep(ctx, c, storetest.Chunk(data, 0, len(data))))
+		if counts := must[store.Counts](t)(s.AlertCounts(ctx)); counts != (store.Counts{Raised: 1, Waiting: 1}) {
+			t.Errorf("%s: %+v", name, counts)
+		}
+	}
+}
+
 // The outcome of a commit can't be seen for a while, since its file can't be
 // opened. Keeping again finds that it was kept, and alerts nobody twice.
 func TestOutcomeSeenLater(t *testing.T) {

@@ -33,7 +33,9 @@ const (
 	flagMeta     = 0x04
 	flagFreelist = 0x10
 
-	deepest = 64
+	deepest       = 64
+	longestKey    = 32768   // bbolt's MaxKeySize
+	biggestBucket = 1 << 20 // a bucket inside a page; bbolt's limit is a quarter of a page
 )
 
 var native = binary.NativeEndian
@@ -236,6 +238,10 @@ func (w *walker) tree(id uint64, low []byte, path []string, into func([]string) 
 		e := elements[i*pageElement:]
 		at := int64(pageHeader + i*pageElement)
 		if p.flags == flagBranch {
+			if native.Uint32(e[4:]) > longestKey {
+				w.report(damagef("the keys of page %d%s are out of order", id, where))
+				return high, nil
+			}
 			key, err := p.bytes(at+int64(native.Uint32(e)), int64(native.Uint32(e[4:])))
 			if err != nil || i > 0 && bytes.Compare(key, high) <= 0 || i == 0 && bytes.Compare(key, high) < 0 {
 				w.report(damagef("the keys of page %d%s are out of order", id, where))
@@ -267,6 +273,9 @@ func (w *walker) tree(id uint64, low []byte, path []string, into func([]string) 
 // only checked to lie inside the page.
 func leaf(read func(at, n int64) ([]byte, error), at int64, e []byte) (key, value []byte, err error) {
 	pos, ksize, vsize := int64(native.Uint32(e[4:])), int64(native.Uint32(e[8:])), int64(native.Uint32(e[12:]))
+	if ksize > longestKey {
+		return nil, nil, ErrDamaged
+	}
 	if key, err = read(at+pos, ksize); err != nil {
 		return nil, nil, err
 	}
@@ -275,6 +284,9 @@ func leaf(read func(at, n int64) ([]byte, error), at int64, e []byte) (key, valu
 			_, err = read(at+pos+ksize+vsize-1, 1)
 		}
 		return key, nil, err
+	}
+	if vsize > biggestBucket {
+		return nil, nil, ErrDamaged
 	}
 	value, err = read(at+pos+ksize, vsize)
 	return key, value, err

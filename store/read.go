@@ -109,7 +109,7 @@ func (s *Store) original(ctx context.Context, id capture.ID, part string) (c cap
 		} else if part != capture.Data {
 			return fmt.Errorf("capture %s has no part %q", id, part)
 		}
-		data = make([]byte, size)
+		var pieces []capture.Chunk
 		for _, r := range runs {
 			if r.part != part {
 				continue
@@ -118,7 +118,12 @@ func (s *Store) original(ctx context.Context, id capture.ID, part string) (c cap
 			if err != nil {
 				return fmt.Errorf("capture %s: %w", id, err)
 			}
-			copy(data[r.start:], b)
+			pieces = append(pieces, capture.Chunk{Offset: r.start, Bytes: b})
+		}
+		// Only now are the chunks' places known to be right, and so the size.
+		data = make([]byte, size)
+		for _, p := range pieces {
+			copy(data[p.Offset:], p.Bytes)
 		}
 		return nil
 	})
