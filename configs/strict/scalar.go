@@ -1,6 +1,7 @@
 package strict
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"reflect"
@@ -157,7 +158,7 @@ func whole(text string) (n integer, problem, hint string) {
 		n.negative = n.negative && magnitude > 0
 		return n, "", ""
 	}
-	if err.(*strconv.NumError).Err == strconv.ErrRange {
+	if errors.Is(err, strconv.ErrRange) {
 		return n, fmt.Sprintf("is %s, which is more than 64 bits", clip(text)), ""
 	}
 	if _, err := strconv.ParseFloat(text, 64); err == nil {

@@ -132,17 +132,17 @@ func (d *drawing) ground(s strip, times []float64) {
 
 // curves draws a lane of one channel, or of two on one scale.
 func (d *drawing) curves(s strip) {
-	low, high, any := math.Inf(1), math.Inf(-1), false
+	low, high, drawn := math.Inf(1), math.Inf(-1), false
 	for _, i := range s.channels {
 		first, end := d.v.visible(len(d.series[i]))
 		if first >= end {
 			continue
 		}
 		if lo, hi, ok := d.series[i][first:end].Bounds(); ok {
-			low, high, any = math.Min(low, lo), math.Max(high, hi), true
+			low, high, drawn = math.Min(low, lo), math.Max(high, hi), true
 		}
 	}
-	if !any {
+	if !drawn {
 		low, high = 0, 0
 	}
 	sc := scale{height: float64(s.height)}
@@ -169,7 +169,7 @@ func (d *drawing) curves(s strip) {
 		}
 	}
 	d.WriteString("</svg>")
-	if any {
+	if drawn {
 		for _, value := range levels {
 			if y := sc.y(value); y > 6 && y < sc.height-4 {
 				d.f(`<text class="tick" x="4" y="%.1f">%s</text>`, float64(s.top)+y+4, fixed(value, decimals))

@@ -44,7 +44,7 @@ func (s *server) guard(next http.Handler) http.Handler {
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
 		defer func() {
 			if p := recover(); p != nil {
-				if p == http.ErrAbortHandler {
+				if err, ok := p.(error); ok && errors.Is(err, http.ErrAbortHandler) {
 					panic(p)
 				}
 				s.Log.Error("a page failed", "path", r.URL.Path, "panic", p, "stack", string(debug.Stack()))

@@ -105,7 +105,7 @@ func TestEvents(t *testing.T) {
 	ctx, cancel := context.WithTimeout(context.Background(), 10*time.Second)
 	defer cancel()
 	open := func(ctx context.Context) *http.Response {
-		r, err := http.NewRequestWithContext(ctx, "GET", s.URL+"/events", nil)
+		r, err := http.NewRequestWithContext(ctx, http.MethodGet, s.URL+"/events", nil)
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -221,7 +221,7 @@ func (s *Server) reply(c net.Conn, f frame, a Action) bool {
 	case a.Twice:
 		b = append(b, b...)
 	case a.Cut > 0 && a.Cut < len(b):
-		c.Write(b[:a.Cut])
+		_, _ = c.Write(b[:a.Cut])
 		return false
 	}
 	_, err := c.Write(b)

@@ -98,7 +98,7 @@ func (s *Sink) judge(resp *http.Response, secret string) error {
 	const most = 4 << 10 // of what the receiver says, we read no more
 	code := resp.StatusCode
 	if code >= 200 && code < 300 {
-		io.Copy(io.Discard, io.LimitReader(resp.Body, most)) // so that the connection can be used again
+		_, _ = io.Copy(io.Discard, io.LimitReader(resp.Body, most)) // so that the connection can be used again
 		return nil
 	}
 	text := fmt.Sprintf("%s answered %d", s.cfg.Place(), code)

@@ -63,7 +63,7 @@ func (c *checker) write(path string, from fileWrite) (w Write, ok bool) {
 	if len(c.problems) > before {
 		return w, false
 	}
-	problem, hint := "", ""
+	var problem, hint string
 	if table == Coil {
 		w.Words, problem, hint = coilWord(string(*from.Value))
 	} else {
