@@ -11,127 +11,177 @@ import (
 	"net"
 	"os"
 	"path/filepath"
+	"sync"
+	"sync/atomic"
 	"time"
 
 	"faultkeep/daemon"
 	"faultkeep/daemon/archive"
 	"faultkeep/daemon/config"
+	"faultkeep/sources"
+	"faultkeep/sources/drivesim"
 	"faultkeep/store/capture"
 )
 
 // Options of a run.
 type Options struct {
-	For     time.Duration // 0: until ctx ends
-	Seed    uint64        // the same seed gives the same faults
-	Listen  string        // of the page; empty: any port on loopback
-	Data    string        // folder for the store, which stays; empty: a temporary one
-	Events  io.Writer     // a line for each thing that happens
-	Log     *slog.Logger  // the daemon's own; nil: nowhere
+	Plant   []drivesim.Spec // nil: Northquay(Seed)
+	Seed    uint64          // the same seed gives the same trips
+	For     time.Duration   // 0: until ctx ends
+	Listen  string          // of the page; empty: any port on loopback
+	Data    string          // folder for the store, which stays; empty: a temporary one
+	Lines   io.Writer       // a line for each thing that happens; nil: none
+	Log     *slog.Logger    // the daemon's own; nil: nowhere
 	Version string
 }
 
-// grace bounds how long a run goes on after its end for what is under way:
-// longer than the plant's slowest reset and power cut together.
+// grace bounds how long a run goes on for what is under way at its end: longer
+// than the plant's slowest reset, a power cut and a second try of an alert.
 const grace = 15 * time.Second
 
 // run is one run of the demo.
 type run struct {
 	Options
-	plant    *plant
-	receiver *receiver
-	teller   *teller
-	app      *daemon.App
-	data     string
+	plant     *Plant
+	receiver  *receiver
+	teller    *teller
+	overheads *overheads
+	app       atomic.Pointer[daemon.App]
+	data      string
 }
 
 // Run brings up the plant and a daemon that watches it, lets things happen
-// until ctx ends or the time is over, and judges.
+// until ctx ends or the time is over, lets what is under way come to its end,
+// and judges.
 func Run(ctx context.Context, o Options) (sum Summary, err error) {
 	if o.Listen == "" {
 		o.Listen = "127.0.0.1:0"
+	}
+	if o.Lines == nil {
+		o.Lines = io.Discard
+	}
+	if o.Plant == nil {
+		o.Plant = Northquay(o.Seed)
 	}
 	folder, err := os.MkdirTemp("", "faultkeep-demo-")
 	if err != nil {
 		return sum, err
 	}
 	defer func() { err = errors.Join(err, os.RemoveAll(folder)) }()
-	r := &run{Options: o, data: o.Data}
+	r := &run{Options: o, data: o.Data, overheads: newOverheads()}
 	if r.data == "" {
 		r.data = filepath.Join(folder, "data")
 	} else if _, err := os.Stat(filepath.Join(r.data, archive.StoreFile)); err == nil {
 		return sum, fmt.Errorf("%s holds a store already; the demo wants a folder of its own", r.data)
 	}
-	began := time.Now()
 	defer r.close()
 	if err := r.open(folder); err != nil {
 		return sum, err
 	}
-	fmt.Fprintf(o.Events, "The page is at %s – seed %d, Ctrl-C ends.\n", r.app.Address, o.Seed)
-	sum.Seed, sum.Lost = o.Seed, []string{}
+	began := time.Now()
 	broken := r.wait(ctx)
-	sum.Duration = time.Since(began).Round(time.Millisecond).Seconds()
+	sum.Seed, sum.Duration = o.Seed, time.Since(began).Round(time.Millisecond).Seconds()
 	if broken != nil {
 		return sum, broken
 	}
-	r.plant.rest()
+	r.plant.Rest(time.Now())
+	r.receiver.behave()
 	r.settle()
 	return sum, r.judge(&sum)
 }
 
-// open starts plant, receiver and daemon.
+// open starts plant, receiver and daemon. They outlive the caller's context,
+// because what is under way at its end is finished.
 func (r *run) open(folder string) (err error) {
-	// The plant outlives ctx: after its end what is under way is finished.
-	background := context.Background()
-	if r.plant, err = openPlant(background, r.Seed); err != nil {
-		return err
-	}
-	if r.receiver, err = openReceiver(); err != nil {
-		return err
-	}
 	page, err := net.Listen("tcp", r.Listen)
 	if err != nil {
 		return fmt.Errorf("the page can't be served at %s: %w", r.Listen, err)
 	}
-	path, err := r.plant.writeConfig(folder, r.data, page.Addr().String(), r.receiver.address)
-	if err == nil {
-		loaded, problems := config.Load(path)
-		if len(problems) > 0 {
-			err = problems
-		} else {
-			err = r.start(background, loaded, page)
+	defer func() {
+		if err != nil {
+			_ = page.Close()
 		}
+	}()
+	if r.receiver, err = openReceiver(r.Seed); err != nil {
+		return err
 	}
+	r.plant, err = NewPlant(r.Plant, func(int) (net.Listener, error) { return net.Listen("tcp", "127.0.0.1:0") })
 	if err != nil {
-		_ = page.Close()
+		return err
 	}
-	return err
+	path := filepath.Join(folder, "faultkeep.yaml")
+	if err := r.plant.WriteMaps(folder); err != nil {
+		return err
+	}
+	if err := os.WriteFile(path, []byte(r.config(page.Addr().String())), 0o600); err != nil {
+		return err
+	}
+	loaded, problems := config.Load(path)
+	if len(problems) > 0 {
+		return problems
+	}
+	r.teller = newTeller(r.Lines, r.plant.Drives)
+	fmt.Fprintf(r.Lines, "The page is at http://%s (seed %d; Ctrl-C ends)\n", page.Addr(), r.Seed)
+	app, err := daemon.Start(context.Background(), loaded, daemon.Options{Log: r.Log, Version: r.Version, Listener: page,
+		Witness: r.saw, Attempts: r.teller.attempted})
+	if err != nil {
+		return err
+	}
+	r.app.Store(app)
+	return nil
 }
 
-func (r *run) start(ctx context.Context, loaded *config.Loaded, page net.Listener) (err error) {
-	var titles []string
-	for _, d := range r.plant.drives {
-		titles = append(titles, d.spec.Title)
+func (r *run) config(page string) string {
+	return fmt.Sprintf(`site: Northquay grain terminal
+data: %q
+web: {listen: %q}
+%salerts:
+  sinks:
+    - {name: log, log: {}}
+    - {name: %s, webhook: {url: %q}}
+`, r.data, page, r.plant.Entries(), controlRoom, r.receiver.address)
+}
+
+// saw is told of everything that the daemon sees and does.
+func (r *run) saw(o sources.Observation) {
+	if o.Kind == sources.SeenKept {
+		r.measure(o.Drive)
 	}
-	r.teller = newTeller(r.Events, titles)
-	r.app, err = daemon.Start(ctx, loaded, daemon.Options{Log: r.Log, Version: r.Version, Listener: page,
-		Witness: r.teller.saw, Attempts: r.teller.attempted})
-	return err
+	r.teller.saw(o)
+}
+
+// measure notes the round trip of a drive as it is at the end of a pull.
+func (r *run) measure(drive string) {
+	app := r.app.Load()
+	if app == nil {
+		return
+	}
+	for i, d := range app.Drives {
+		if rtt := d.Now().Race.RoundTrip; d.Name() == drive && rtt > 0 {
+			r.overheads.add(drive, rtt, r.plant.Drives[i].Behaviour)
+		}
+	}
 }
 
 func (r *run) close() {
-	if r.app != nil {
-		_ = r.app.Stop()
+	if app := r.app.Load(); app != nil {
+		_ = app.Stop()
 	}
 	if r.receiver != nil {
 		r.receiver.close()
 	}
 	if r.plant != nil {
-		r.plant.close()
+		_ = r.plant.Close()
 	}
 }
 
 // wait lets things happen.
 func (r *run) wait(ctx context.Context) error {
+	ctx, stop := context.WithCancel(ctx)
+	var watching sync.WaitGroup
+	defer watching.Wait()
+	defer stop()
+	watching.Go(func() { r.plant.Watch(ctx, r.teller.happened) })
 	var over <-chan time.Time
 	if r.For > 0 {
 		t := time.NewTimer(r.For)
@@ -141,44 +191,60 @@ func (r *run) wait(ctx context.Context) error {
 	select {
 	case <-ctx.Done():
 	case <-over:
-	case err := <-r.app.Failed():
+	case err := <-r.app.Load().Failed():
 		return err
 	}
 	return nil
 }
 
-// settle waits until every incident ended in a capture or a miss and every
-// alert was accepted, at most for the time of grace.
+// settle waits, within grace, until nothing is under way any more.
 func (r *run) settle() {
-	for end := time.Now().Add(grace); time.Now().Before(end) && !r.settled(); {
-		time.Sleep(20 * time.Millisecond)
+	kept := keptSoFar{}
+	for end := time.Now().Add(grace); time.Now().Before(end); time.Sleep(50 * time.Millisecond) {
+		if r.settled(kept) {
+			return
+		}
 	}
 }
 
-func (r *run) settled() bool {
-	now := time.Now()
-	for _, d := range r.plant.drives {
-		if d.sim.State(now) == capture.Recording || r.teller.ended(d.spec.Name) < len(d.sim.Incidents(now)) {
+// settled tells whether no drive is recording, every recording that still
+// stands is kept, every trip is told, and every alert is accepted.
+func (r *run) settled(kept keptSoFar) bool {
+	ctx, now := context.Background(), time.Now()
+	for _, d := range r.plant.Drives {
+		if d.State(now) == capture.Recording {
 			return false
 		}
 	}
-	n, err := r.app.Store.AlertCounts(context.Background())
-	return err == nil && n.Waiting == 0
+	store := r.app.Load().Store
+	if n, err := store.AlertCounts(ctx); err != nil || n.Waiting > 0 {
+		return false
+	}
+	list, err := r.gather(ctx, archive.Pages(store), kept)
+	if err != nil {
+		return false
+	}
+	for _, e := range list {
+		if Judge(e).Untold > 0 || e.standing() {
+			return false
+		}
+	}
+	return true
 }
 
-// judge takes the evidence and fills in the summary. The captures are read
-// from the closed store, as any later command would read them.
+// judge holds what was kept and told against the truth. It reads the closed
+// store, as any later command does.
 func (r *run) judge(sum *Summary) error {
-	ctx := context.Background()
-	e := Evidence{End: time.Now()}
-	for i, d := range r.plant.drives {
-		e.Drives = append(e.Drives, Witness{Name: d.spec.Name, Title: d.spec.Title,
-			Incidents: d.sim.Incidents(e.End), Need: d.need(r.app.Drives[i])})
+	ctx, app := context.Background(), r.app.Load()
+	for _, d := range app.Drives {
+		r.measure(d.Name())
 	}
 	if err := r.alerts(ctx, sum); err != nil {
 		return err
 	}
-	if err := r.app.Stop(); err != nil {
+	sum.Requests = r.plant.Requests()
+	ended := time.Now()
+	if err := app.Stop(); err != nil {
 		return err
 	}
 	a, err := archive.Open(ctx, r.data)
@@ -186,68 +252,22 @@ func (r *run) judge(sum *Summary) error {
 		return err
 	}
 	defer a.Close()
-	if err := r.read(ctx, a, &e, sum); err != nil {
-		return err
-	}
-	sum.judge(Judge(e))
-	sum.settle()
-	return nil
-}
-
-// alerts counts alerts by what the sinks did, and holds that against what the
-// store and the receiver say.
-func (r *run) alerts(ctx context.Context, sum *Summary) error {
-	sinks := []string{"log", controlRoom}
-	for _, sink := range sinks {
-		left, err := r.app.Store.Outbox(ctx, sink, 0)
-		if err != nil {
-			return err
-		}
-		for _, m := range left {
-			r.teller.waiting(m.Alert.ID)
-		}
-	}
-	n, err := r.app.Store.AlertCounts(ctx)
+	list, err := r.gather(ctx, a, keptSoFar{})
 	if err != nil {
 		return err
 	}
-	a := &sum.Alerts
-	a.Raised, a.Accepted = r.teller.alerts(len(sinks))
-	received, retried := r.receiver.counts()
-	a.Retried = retried
-	if n.Raised != len(sinks)*a.Raised || received < a.Accepted {
-		sum.Lost = append(sum.Lost, fmt.Sprintf("alerts: the store says %d raised for %d sinks, %d were seen to be sent, the control room took %d.",
-			n.Raised, len(sinks), a.Raised, received))
-	}
-	return nil
-}
-
-func (r *run) read(ctx context.Context, a archive.Archive, e *Evidence, sum *Summary) error {
-	list, err := a.Captures(ctx, archive.Query{})
-	if err != nil {
-		return err
-	}
-	for _, c := range list {
-		data, have, err := a.Original(ctx, c.ID, capture.Data)
-		if err != nil {
-			return err
-		}
-		e.Captures = append(e.Captures, Kept{Capture: c, Data: data, Have: have})
-	}
-	if e.Misses, err = a.Misses(ctx, archive.Query{}); err != nil {
-		return err
-	}
-	spells, err := a.Spells(ctx, archive.Query{})
-	if err != nil {
-		return err
+	for i, e := range list {
+		e.End = ended
+		sum.add(r.plant.Drives[i], e, Judge(e))
 	}
 	report, err := a.Verify(ctx, nil)
 	if err != nil {
 		return err
 	}
 	for _, p := range report.Problems {
-		sum.Lost = append(sum.Lost, "damaged: "+p.Text)
+		sum.Faults = append(sum.Faults, "Damaged: "+p.Text)
 	}
-	sum.Misses, sum.BlindSpells, sum.Damaged = len(e.Misses), len(spells), len(report.Problems)
+	sum.Damaged = len(report.Problems)
+	sum.conclude()
 	return nil
 }

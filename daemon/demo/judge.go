@@ -34,17 +34,18 @@ type Kept struct {
 // counted where they became ready, and each once, however often it was kept.
 type Verdict struct {
 	Trips      int
-	Recordings int // that became ready
-	Winnable   int // of these: stood long enough to be kept for certain
-	Kept       int // recordings of which a capture holds every byte
-	Partial    int // recordings of which only a part was kept
-	Misses     int // as the ledger has them
-	Spells     int // blind spells, as the ledger has them
-	Mixed      int // captures with a byte that isn't of the recording they claim: must be 0
-	Untold     int // trips of which there is no capture, no miss and no blind spell: must be 0
-	Unfounded  int // misses of trips that were kept, or that never were
-	Lost       []string
-	Faults     []string // a sentence for everything else that must not be
+	Recordings int      // that became ready
+	Winnable   int      // of these: stood long enough to be kept for certain
+	Kept       int      // recordings of which a capture holds every byte
+	Partial    int      // recordings of which only a part was kept
+	Misses     int      // as the ledger has them
+	Spells     int      // blind spells, as the ledger has them
+	Mixed      int      // captures with a byte that isn't of the recording they claim: must be 0
+	Untold     int      // trips of which there is no capture, no miss and no blind spell: must be 0
+	Doubled    int      // captures of a recording of which another holds every byte
+	Unfounded  int      // misses that tell of no trip, or of one that was kept
+	Lost       []string // a sentence for each winnable recording that wasn't kept whole
+	Faults     []string // and for everything else that must not be
 }
 
 // Good tells whether every promise was kept.
@@ -61,6 +62,7 @@ func (v *Verdict) Add(o Verdict) {
 	v.Spells += o.Spells
 	v.Mixed += o.Mixed
 	v.Untold += o.Untold
+	v.Doubled += o.Doubled
 	v.Unfounded += o.Unfounded
 	v.Lost = append(v.Lost, o.Lost...)
 	v.Faults = append(v.Faults, o.Faults...)
@@ -86,6 +88,7 @@ func Judge(e Evidence) Verdict {
 		switch {
 		case whole:
 			v.Kept++
+			v.Doubled += len(captures[i]) - 1
 		case len(captures[i]) > 0:
 			v.Partial++
 		}

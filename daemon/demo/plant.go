@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math/rand/v2"
 	"net"
 	"strings"
 	"time"
@@ -132,4 +133,18 @@ func (p *Plant) Entries() string {
 		b.WriteString(d.Entry())
 	}
 	return b.String()
+}
+
+// Northquay is the line of the grain terminal with its first faults so early
+// that something happens within seconds: the drives trip one after the other,
+// in an order that the seed decides.
+func Northquay(seed uint64) []drivesim.Spec {
+	specs := drivesim.Northquay(seed)
+	dice := rand.New(rand.NewPCG(seed, 0x6e71))
+	at := 700 * time.Millisecond
+	for _, i := range dice.Perm(len(specs)) {
+		specs[i].Plan.At = []time.Duration{at}
+		at += 600*time.Millisecond + time.Duration(dice.Int64N(int64(time.Second)))
+	}
+	return specs
 }

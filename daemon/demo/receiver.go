@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"math/rand/v2"
 	"net"
 	"net/http"
 	"sync"
@@ -20,26 +21,34 @@ type receiver struct {
 	server  *http.Server
 
 	mu       sync.Mutex
-	posts    int
+	dice     *rand.Rand
+	calm     bool            // it has no trouble any more
 	refused  map[string]bool // alerts that were answered 500; each is once at most
 	accepted map[string]int  // how often each alert was taken
 }
 
-// refuseEvery is how often the receiver has trouble: every so many posts.
-const refuseEvery = 4
+// trouble is the share of alerts that the receiver doesn't take at first.
+const trouble = 0.25
 
-func openReceiver() (*receiver, error) {
+func openReceiver(seed uint64) (*receiver, error) {
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		return nil, fmt.Errorf("the simulated control room finds no port on this computer: %w", err)
 	}
-	r := &receiver{address: "http://" + l.Addr().String() + "/alerts", refused: map[string]bool{}, accepted: map[string]int{}}
+	r := &receiver{address: "http://" + l.Addr().String() + "/alerts", dice: rand.New(rand.NewPCG(seed, 500)), refused: map[string]bool{}, accepted: map[string]int{}}
 	r.server = &http.Server{Handler: r, ReadHeaderTimeout: 5 * time.Second}
 	go func() { _ = r.server.Serve(l) }() // ends with close
 	return r, nil
 }
 
 func (r *receiver) close() { _ = r.server.Close() }
+
+// behave ends the receiver's trouble.
+func (r *receiver) behave() {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.calm = true
+}
 
 func (r *receiver) ServeHTTP(w http.ResponseWriter, q *http.Request) {
 	var event struct {
@@ -51,8 +60,7 @@ func (r *receiver) ServeHTTP(w http.ResponseWriter, q *http.Request) {
 	}
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	r.posts++
-	if r.posts%refuseEvery == 0 && !r.refused[event.ID] {
+	if _, known := r.accepted[event.ID]; !known && !r.refused[event.ID] && !r.calm && r.dice.Float64() < trouble {
 		r.refused[event.ID] = true
 		http.Error(w, "having trouble of its own", http.StatusInternalServerError)
 		return

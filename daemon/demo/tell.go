@@ -21,20 +21,17 @@ type teller struct {
 	width  int                   // of the column of names
 	pulls  map[string]capture.ID // the pull that was told last, by drive
 	dark   map[string]bool       // drives of which it was told that they aren't watched
-	closed map[string]int        // captures and misses, by drive
 	raised map[string]tries      // by alert
 }
 
-// tries is what became of one alert.
-type tries struct {
-	accepted map[string]bool // by sink
-	failed   int
-}
+// tries are the sinks that accepted one alert.
+type tries map[string]bool
 
-func newTeller(out io.Writer, titles []string) *teller {
-	t := &teller{out: out, pulls: map[string]capture.ID{}, dark: map[string]bool{}, closed: map[string]int{}, raised: map[string]tries{}}
-	for _, title := range append(titles, controlRoom) {
-		t.width = max(t.width, utf8.RuneCountInString(title))
+func newTeller(out io.Writer, drives []*Simulated) *teller {
+	t := &teller{out: out, pulls: map[string]capture.ID{}, dark: map[string]bool{}, raised: map[string]tries{},
+		width: utf8.RuneCountInString(controlRoom)}
+	for _, d := range drives {
+		t.width = max(t.width, utf8.RuneCountInString(d.Name()))
 	}
 	return t
 }
@@ -50,8 +47,6 @@ func (t *teller) saw(o sources.Observation) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	switch o.Kind {
-	case sources.SeenKept, sources.SeenMiss:
-		t.closed[o.Drive]++
 	case sources.SeenPulling:
 		if t.pulls[o.Drive] == o.ID {
 			return // progress of a pull that was told
@@ -87,9 +82,9 @@ func words(o sources.Observation) string {
 		return fmt.Sprintf("pulling %s", size(o.Size))
 	case sources.SeenKept:
 		if o.Partial {
-			return fmt.Sprintf("kept in part, %s after it was ready. %s", seconds(o.Took), o.Text)
+			return fmt.Sprintf("kept in part, %s after it was ready. %s", short(o.Took), o.Text)
 		}
-		return fmt.Sprintf("kept whole, %s after it was ready: %s", seconds(o.Took), o.ID)
+		return fmt.Sprintf("kept whole, %s after it was ready: %s", short(o.Took), o.ID)
 	case sources.SeenArmed:
 		return "armed again"
 	case sources.SeenNotArm:
@@ -108,6 +103,17 @@ func words(o sources.Observation) string {
 	return ""
 }
 
+// happened is told of what the drives know; what the daemon sees of it by
+// itself isn't told twice.
+func (t *teller) happened(e Event) {
+	if e.Kind != EventPowerCut && e.Kind != EventPowerBack {
+		return
+	}
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	t.line(e.Time, e.Drive.Name(), "("+e.Words("")+")")
+}
+
 // attempted is told of every attempt to tell somebody.
 func (t *teller) attempted(a alert.Attempt) {
 	t.mu.Lock()
@@ -116,30 +122,28 @@ func (t *teller) attempted(a alert.Attempt) {
 	if id == "" {
 		return
 	}
-	was, ok := t.raised[id]
-	if !ok {
-		was.accepted = map[string]bool{}
+	if t.raised[id] == nil {
+		t.raised[id] = tries{}
 	}
 	switch a.Outcome {
 	case alert.Sent:
-		was.accepted[a.Sink] = true
-		if a.Message.Tries > 0 {
-			t.line(a.Time, a.Sink, "took the alert at another try")
+		t.raised[id][a.Sink] = true
+		if n := a.Message.Tries; n > 0 {
+			t.line(a.Time, a.Sink, fmt.Sprintf("took the alert of %s at try %d", clock(a.Message.Alert.Time), n+1))
 		}
 	case alert.Failed:
-		was.failed++
-		t.line(a.Time, a.Sink, fmt.Sprintf("did not take an alert: %v; told again in %s", a.Err, seconds(a.Next.Sub(a.Time))))
+		t.line(a.Time, a.Sink, fmt.Sprintf("did not take the alert of %s: %v; told again in %s", clock(a.Message.Alert.Time), a.Err,
+			short(a.Next.Sub(a.Time))))
 	case alert.Aside:
-		t.line(a.Time, a.Sink, fmt.Sprintf("refused an alert for good: %v", a.Err))
+		t.line(a.Time, a.Sink, fmt.Sprintf("refused the alert of %s for good: %v", clock(a.Message.Alert.Time), a.Err))
 	}
-	t.raised[id] = was
 }
 
 // waiting notes an alert that is still in the outbox.
 func (t *teller) waiting(id string) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	if _, ok := t.raised[id]; !ok {
+	if t.raised[id] == nil {
 		t.raised[id] = tries{}
 	}
 }
@@ -148,40 +152,12 @@ func (t *teller) waiting(id string) {
 func (t *teller) alerts(sinks int) (raised, accepted int) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	for _, a := range t.raised {
-		if len(a.accepted) == sinks {
+	for _, by := range t.raised {
+		if len(by) == sinks {
 			accepted++
 		}
 	}
 	return len(t.raised), accepted
-}
-
-// ended is the number of captures and misses of a drive.
-func (t *teller) ended(drive string) int {
-	t.mu.Lock()
-	defer t.mu.Unlock()
-	return t.closed[drive]
-}
-
-func sentences(text, advice string) string {
-	if advice == "" {
-		return text
-	}
-	return text + " " + advice
-}
-
-func clock(t time.Time) string { return t.Local().Format("15:04:05.0") }
-
-// seconds shows a time with as many digits as it deserves.
-func seconds(d time.Duration) string {
-	switch s := d.Seconds(); {
-	case s < 0.0995:
-		return fmt.Sprintf("%.0f ms", s*1000)
-	case s < 9.95:
-		return fmt.Sprintf("%.1f s", s)
-	default:
-		return fmt.Sprintf("%.0f s", s)
-	}
 }
 
 func size(bytes int64) string { return fmt.Sprintf("%d KiB", (bytes+1023)/1024) }

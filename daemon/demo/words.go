@@ -24,10 +24,17 @@ func short(d time.Duration) string {
 // clock is a time of day to the tenth of a second, by this computer's zone.
 func clock(t time.Time) string { return t.Local().Format("15:04:05.0") }
 
-// count is a number with its noun.
-func count(n int, what string) string {
+// times is a number with its noun.
+func times(n int, one, many string) string {
 	if n == 1 {
-		return "1 " + what
+		return "1 " + one
 	}
-	return fmt.Sprintf("%d %ss", n, what)
+	return fmt.Sprintf("%d %s", n, many)
+}
+
+func sentences(text, advice string) string {
+	if advice == "" {
+		return text
+	}
+	return text + " " + advice
 }

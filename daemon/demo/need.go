@@ -1,0 +1,73 @@
+package demo
+
+import (
+	"sync"
+	"time"
+
+	"faultkeep/sources/drivesim"
+	"faultkeep/sources/modbus"
+)
+
+// need is the time for which a recording must stay readable to be winnable:
+//
+//	poll interval + requests × round trip + one commit
+//
+// Requests are those of a whole pull by the drive's Race, spread over the
+// connections that a pull uses. The round trip is the longest that the
+// simulated server takes, plus what this computer was measured to add; the
+// commit is as measured. A windowed drive also needs its own time to show each
+// page. There is nothing else in it: no allowance for a busy computer, and
+// none for a drive whose power has only just come back.
+func need(d *Simulated, race modbus.Race, overhead time.Duration) time.Duration {
+	race.RoundTrip = d.Behaviour.Latency + d.Behaviour.Jitter + overhead
+	if race.Requests == 0 { // no pull ever began: the least that one takes
+		race.Requests = leastRequests(d.Spec)
+	}
+	return race.Need() + turning(d.Spec)
+}
+
+// turning is the time that the drive itself takes to show all pages.
+func turning(s drivesim.Spec) time.Duration {
+	if s.Face != drivesim.Window {
+		return 0
+	}
+	pages := (registers(s) + s.Recorder.Window - 1) / s.Recorder.Window
+	return time.Duration(pages) * s.Recorder.Settle
+}
+
+func leastRequests(s drivesim.Spec) int { return (registers(s) + s.MaxRead - 1) / s.MaxRead }
+
+// registers is the number of registers of a recording, two where a sample has 32 bits.
+func registers(s drivesim.Spec) int {
+	n := len(s.Recorder.Channels) * s.Recorder.Samples
+	switch s.Recorder.Type {
+	case "int32", "uint32", "float32":
+		n *= 2
+	}
+	return n
+}
+
+// overheads measures what this computer adds to the simulated latency, drive
+// by drive: the mean over the moments at which a pull ended.
+type overheads struct {
+	mu  sync.Mutex
+	sum map[string]time.Duration
+	n   map[string]int
+}
+
+func newOverheads() *overheads {
+	return &overheads{sum: map[string]time.Duration{}, n: map[string]int{}}
+}
+
+func (o *overheads) add(drive string, roundTrip time.Duration, b drivesim.Behaviour) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	o.sum[drive] += max(0, roundTrip-b.Latency-b.Jitter/2)
+	o.n[drive]++
+}
+
+func (o *overheads) of(drive string) time.Duration {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	return o.sum[drive] / time.Duration(max(1, o.n[drive]))
+}
