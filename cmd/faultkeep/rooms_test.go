@@ -1,0 +1,126 @@
+package main_test
+
+import (
+	"go/parser"
+	"go/token"
+	"io/fs"
+	"path"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+)
+
+// rooms are all packages, lowest first, with what each may import of ours. A
+// door leads only to rooms above it in this list, so that there are no circles
+// and what is low can be understood without what is high.
+var rooms = []struct {
+	room  string
+	doors string
+}{
+	{"store/capture", ""},
+	{"store", "store/capture"},
+	{"store/storetest", "store store/capture"},
+	{"configs/strict", ""},
+	{"configs", ""},
+	{"sources", "store/capture configs"},
+	{"sources/sourcetest", "sources store/capture"},
+	{"sources/faultcode", "store/capture configs configs/strict"},
+	{"sources/modbus/regmap", "store/capture configs/strict"},
+	{"sources/modbus/link", "sources sources/modbus/regmap store/capture"},
+	{"sources/modbus", "sources sources/faultcode sources/modbus/regmap sources/modbus/link store/capture configs/strict"},
+	{"sources/drivesim", "store/capture"},
+	{"daemon/alert", "store/capture"},
+	{"daemon/alert/logsink", "daemon/alert store/capture"},
+	{"daemon/alert/webhook", "daemon/alert store/capture configs/strict"},
+	{"daemon/report", "store/capture"},
+	{"daemon/export", "daemon/report store/capture"},
+	{"daemon/config", "configs configs/strict sources/modbus sources/modbus/regmap sources/faultcode daemon/alert daemon/alert/logsink daemon/alert/webhook store/capture"},
+	{"daemon/web/wire", "store/capture"},
+	{"daemon/web", "daemon/web/wire daemon/report daemon/export store/capture"},
+	{"daemon/archive", "daemon/web/wire store store/capture"},
+	{"daemon", "store store/capture sources sources/modbus daemon/alert daemon/config daemon/web daemon/archive"},
+	{"daemon/demo", "daemon daemon/alert daemon/archive daemon/config daemon/web/wire sources sources/modbus sources/drivesim configs store/capture"},
+	{"cmd/faultkeep", "daemon daemon/archive daemon/config daemon/demo daemon/export daemon/report sources/drivesim sources/modbus configs configs/strict store store/capture"},
+}
+
+// Every package imports only what rooms allows it.
+func TestRoomsHaveOneWayDoors(t *testing.T) {
+	doors := map[string][]string{}
+	for _, r := range rooms {
+		open := strings.Fields(r.doors)
+		for _, door := range open {
+			if _, above := doors[door]; !above {
+				t.Errorf("the door from %s to %s leads to a room that isn't above it in the list", r.room, door)
+			}
+		}
+		doors[r.room] = open
+	}
+	seen := map[string]bool{}
+	for file, imports := range ourImports(t) {
+		room := path.Dir(file)
+		open, known := doors[room]
+		seen[room] = true
+		if !known {
+			t.Errorf("%s is in a room that the list doesn't know; give it a place there", file)
+			continue
+		}
+		for _, other := range imports {
+			// A mistake in how frames and numbers are read would hide in both:
+			// not even a test of the simulated drives may see faultkeep's own.
+			if room == "sources/drivesim" && strings.HasPrefix(other, "sources/modbus") {
+				t.Errorf("%s imports %s; the simulated drives must share no code with what reads them", file, other)
+			}
+			if !strings.HasSuffix(file, "_test.go") && !slices.Contains(open, other) {
+				t.Errorf("%s imports %s, to which %s has no door", file, other, room)
+			}
+		}
+	}
+	for room := range doors {
+		if !seen[room] {
+			t.Errorf("there is no room %s any more; take it off the list", room)
+		}
+	}
+}
+
+// ourImports are the imports from this module of every Go file, whatever its
+// build tags; paths are seen from the module's root.
+func ourImports(t *testing.T) map[string][]string {
+	t.Helper()
+	const root, module = "../..", "faultkeep/"
+	files := map[string][]string{}
+	err := filepath.WalkDir(root, func(name string, d fs.DirEntry, err error) error {
+		switch {
+		case err != nil:
+			return err
+		case d.IsDir() && name != root && (strings.HasPrefix(d.Name(), ".") || d.Name() == "testdata"):
+			return fs.SkipDir
+		case d.IsDir() || filepath.Ext(name) != ".go":
+			return nil
+		}
+		parsed, err := parser.ParseFile(token.NewFileSet(), name, nil, parser.ImportsOnly)
+		if err != nil {
+			return err
+		}
+		rel, err := filepath.Rel(root, name)
+		if err != nil {
+			return err
+		}
+		rel = filepath.ToSlash(rel)
+		files[rel] = nil
+		for _, spec := range parsed.Imports {
+			if what, err := strconv.Unquote(spec.Path.Value); err == nil && strings.HasPrefix(what, module) {
+				files[rel] = append(files[rel], strings.TrimPrefix(what, module))
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(files) < len(rooms) {
+		t.Fatalf("only %d Go files were found", len(files))
+	}
+	return files
+}
