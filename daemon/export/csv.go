@@ -14,7 +14,7 @@ import (
 // CSV writes one row a sample as RFC 4180 has it: lines end in CR LF, the
 // first is the header.
 //
-//   - The first column, "time [s]", is the time from the trigger sample, which is at 0.
+//   - The first column, "t [s]", is the time from the trigger sample, which is at 0.
 //   - Then comes one column a channel, in the order of the recording, headed
 //     "name [unit]", or "name" where there is no unit.
 //   - Numbers are the shortest that read back as exactly the same value.
@@ -24,13 +24,13 @@ import (
 //
 // A name that a spreadsheet would take for a formula gets a leading apostrophe.
 func CSV(w io.Writer, r Record) error {
-	if err := r.check(); err != nil {
+	if err := r.Check(); err != nil {
 		return err
 	}
 	buffered := bufio.NewWriterSize(w, 64<<10)
 	out := csv.NewWriter(buffered)
 	out.UseCRLF = true
-	row := []string{"time [s]"}
+	row := []string{"t [s]"}
 	present := make([]func(int) bool, len(r.Series))
 	for i, c := range r.Capture.Channels {
 		row = append(row, heading(c))

@@ -44,8 +44,20 @@ func Find(name string) (Format, error) {
 	return Format{}, fmt.Errorf("there is no format %q; there are %s", name, strings.Join(known, ", "))
 }
 
-// check says what makes a record impossible to write.
-func (r Record) check() error {
+// FileName is the name of a capture's file. IDs hold nothing that a file
+// system minds; one that came from elsewhere can't leave its folder either.
+func FileName(id capture.ID, extension string) string {
+	name := strings.Map(func(r rune) rune {
+		if r >= 'a' && r <= 'z' || r >= '0' && r <= '9' || r == '-' {
+			return r
+		}
+		return '-'
+	}, string(id))
+	return name + extension
+}
+
+// Check says what makes a record impossible to write, before anything is.
+func (r Record) Check() error {
 	if len(r.Series) != len(r.Capture.Channels) {
 		return fmt.Errorf("capture %s has %d channels and samples of %d", r.Capture.ID, len(r.Capture.Channels), len(r.Series))
 	}

@@ -24,23 +24,23 @@ type document struct {
 type axis struct {
 	Start    float64 `json:"start_s"`
 	Interval float64 `json:"interval_s"`
-	Samples  int     `json:"samples"`
+	Count    int     `json:"count"`
 	Trigger  int     `json:"trigger_index"`
 }
 
 type channel struct {
 	capture.Channel
-	Values values `json:"values"`
+	Samples samples `json:"samples"`
 }
 
-// values are one channel's samples. What wasn't read is null; what the drive
+// samples are one channel's samples. What wasn't read is null; what the drive
 // itself sent as not a number is "NaN", "+Inf" or "-Inf".
-type values struct {
+type samples struct {
 	series  capture.Series
 	present func(int) bool
 }
 
-func (v values) MarshalJSON() ([]byte, error) {
+func (v samples) MarshalJSON() ([]byte, error) {
 	b := append(make([]byte, 0, 8*len(v.series)+2), '[')
 	for i, n := range v.series {
 		if i > 0 {
@@ -62,15 +62,15 @@ func (v values) MarshalJSON() ([]byte, error) {
 // as faultkeep keeps it, "time" and "channels" with the samples decoded, and
 // "original_base64" with the bytes as read.
 func JSON(w io.Writer, r Record) error {
-	if err := r.check(); err != nil {
+	if err := r.Check(); err != nil {
 		return err
 	}
 	c := r.Capture
 	d := document{Format: "faultkeep-capture", Version: 1, Capture: c, Original: r.Original,
-		Time:     axis{Start: c.At(0), Interval: c.Timing.Interval, Samples: c.Timing.Samples, Trigger: c.Trigger.Index},
+		Time:     axis{Start: c.At(0), Interval: c.Timing.Interval, Count: c.Timing.Samples, Trigger: c.Trigger.Index},
 		Channels: []channel{}}
 	for i, ch := range c.Channels {
-		d.Channels = append(d.Channels, channel{ch, values{r.Series[i], r.present(i)}})
+		d.Channels = append(d.Channels, channel{ch, samples{r.Series[i], r.present(i)}})
 	}
 	buffered := bufio.NewWriterSize(w, 64<<10)
 	out := json.NewEncoder(buffered)

@@ -19,10 +19,8 @@ var ErrExists = errors.New("the file exists already")
 // beside it first, which then takes its place. A file that is there already
 // is left as it is unless force is set.
 func Save(path string, force bool, write func(io.Writer) error) (err error) {
-	if !force {
-		if _, err := os.Lstat(path); err == nil {
-			return fmt.Errorf("%s: %w", path, ErrExists)
-		}
+	if path, err = target(path, force); err != nil {
+		return err
 	}
 	var tag [6]byte
 	if _, err := rand.Read(tag[:]); err != nil {
@@ -30,7 +28,7 @@ func Save(path string, force bool, write func(io.Writer) error) (err error) {
 	}
 	// Made by hand and not as a temporary file, so that it has the permissions
 	// that the user's other files have.
-	part := filepath.Join(filepath.Dir(path), "."+filepath.Base(path)+"."+hex.EncodeToString(tag[:])+".part")
+	part := filepath.Join(filepath.Dir(path), ".faultkeep-"+hex.EncodeToString(tag[:])+".part")
 	f, err := os.OpenFile(part, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
 	if err != nil {
 		return err
@@ -64,6 +62,25 @@ func Save(path string, force bool, write func(io.Writer) error) (err error) {
 		return fmt.Errorf("%s: %w", path, ErrExists)
 	}
 	return replace(part, path)
+}
+
+// target is the file to write: with force, what a link leads to. Only a file is
+// ever replaced, never a device or a folder.
+func target(path string, force bool) (string, error) {
+	if _, err := os.Lstat(path); err != nil {
+		return path, nil // what is wrong with its folder shows when the file is made
+	}
+	if !force {
+		return "", fmt.Errorf("%s: %w", path, ErrExists)
+	}
+	real, err := filepath.EvalSymlinks(path)
+	if err != nil {
+		return "", fmt.Errorf("%s leads nowhere: %w", path, err)
+	}
+	if info, err := os.Stat(real); err == nil && !info.Mode().IsRegular() {
+		return "", fmt.Errorf("%s is not a file and is left alone", path)
+	}
+	return real, nil
 }
 
 // replace renames; on Windows a file that somebody has open can't be replaced

@@ -1,17 +1,14 @@
 package web
 
 import (
-	"bufio"
 	"context"
-	"encoding/csv"
 	"encoding/json"
-	"fmt"
 	"math"
 	"mime"
 	"net/http"
 	"strconv"
-	"strings"
 
+	"faultkeep/daemon/export"
 	"faultkeep/daemon/report"
 	"faultkeep/daemon/web/wire"
 	"faultkeep/store/capture"
@@ -76,66 +73,19 @@ func (s *server) at(w http.ResponseWriter, r *http.Request) error {
 	return ignore(json.NewEncoder(w).Encode(answer))
 }
 
-// samples is the record as comma-separated values (RFC 4180): a header row
-// with units, then a row a sample; what wasn't read is empty.
+// samples is the record as comma-separated values, see export.CSV.
 func (s *server) samples(w http.ResponseWriter, r *http.Request) error {
 	c, series, err := s.load(r.Context(), r.PathValue("id"))
 	if err != nil {
 		return err
 	}
+	record := export.Record{Capture: c, Series: series}
+	if err := record.Check(); err != nil {
+		return err
+	}
 	w.Header().Set("Content-Type", "text/csv; charset=utf-8; header=present")
 	w.Header().Set("Content-Disposition", attachment(c, ".csv"))
-	buffered := bufio.NewWriterSize(w, 64<<10)
-	return ignore(writeSamples(r.Context(), buffered, c, series))
-}
-
-func writeSamples(ctx context.Context, buffered *bufio.Writer, c capture.Capture, series []capture.Series) error {
-	out := csv.NewWriter(buffered)
-	out.UseCRLF = true
-	record := []string{"time [s]"}
-	for i := range series {
-		name := fmt.Sprintf("channel %d", i+1)
-		if i < len(c.Channels) {
-			name = c.Channels[i].Name
-			if u := c.Channels[i].Unit; u != "" {
-				name += " [" + u + "]"
-			}
-		}
-		record = append(record, plain(name))
-	}
-	if err := out.Write(record); err != nil {
-		return err
-	}
-	digits := max(0, int(math.Ceil(-math.Log10(c.Timing.Interval)))+3)
-	for i := range c.Timing.Samples {
-		if i%4096 == 0 && ctx.Err() != nil {
-			return ctx.Err()
-		}
-		record = append(record[:0], strconv.FormatFloat(c.At(i), 'f', min(digits, 15), 64))
-		for _, one := range series {
-			cell := ""
-			if i < len(one) && !math.IsNaN(one[i]) {
-				cell = strconv.FormatFloat(one[i], 'g', -1, 64)
-			}
-			record = append(record, cell)
-		}
-		if err := out.Write(record); err != nil {
-			return err
-		}
-	}
-	out.Flush()
-	if err := out.Error(); err != nil {
-		return err
-	}
-	return buffered.Flush()
-}
-
-// plain keeps a name from being taken for a formula by a spreadsheet.
-func plain(name string) string {
-	if name != "" && strings.ContainsRune("=+-@\t\r", rune(name[0])) {
-		return "'" + name
-	}
-	return name
+	return ignore(export.CSV(w, record))
 }
 
 // original is one part of the bytes as read.
@@ -174,7 +124,7 @@ func (s *server) exactly(ctx context.Context, id string) (capture.Capture, error
 
 // attachment names a download after its capture.
 func attachment(c capture.Capture, suffix string) string {
-	return mime.FormatMediaType("attachment", map[string]string{"filename": capture.Slug(string(c.ID)) + suffix})
+	return mime.FormatMediaType("attachment", map[string]string{"filename": export.FileName(c.ID, suffix)})
 }
 
 // ignore drops the error of a write to a browser: it went away, and nothing

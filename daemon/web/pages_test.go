@@ -217,7 +217,7 @@ func TestDownloads(t *testing.T) {
 		if err != nil || len(rows) != c.Timing.Samples+1 {
 			t.Fatalf("%d rows, %v", len(rows), err)
 		}
-		if rows[0][0] != "time [s]" || rows[0][2] != "Speed [rpm]" {
+		if rows[0][0] != "t [s]" || rows[0][2] != "Speed [rpm]" {
 			t.Errorf("header %v", rows[0])
 		}
 		for i, row := range rows[1:] {

@@ -1,0 +1,146 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+
+	"faultkeep/daemon/export"
+	"faultkeep/store/capture"
+)
+
+type exportCommand struct {
+	dataFlag
+	IDs   []string `arg:"" name:"id" help:"IDs of captures, or beginnings that only one has."`
+	As    string   `required:"" placeholder:"FORMAT" help:"csv: a row a sample. json: all that is known, original bytes included."`
+	To    string   `required:"" placeholder:"FILE|DIR|-" help:"File to write; a folder, which gets a file a capture, named after its ID; or - for standard output."`
+	Force bool     `help:"Replace files that are there already."`
+	JSON  bool     `name:"json" help:"Tell what was written where as JSON."`
+}
+
+// exported is one file that was written.
+type exported struct {
+	Capture capture.ID `json:"capture"`
+	File    string     `json:"file"`
+}
+
+// Run writes every capture asked for, each file whole or not at all.
+func (c *exportCommand) Run(ctx context.Context, out output) error {
+	format, err := export.Find(c.As)
+	switch {
+	case err != nil:
+		return usageError{err}
+	case c.To == "":
+		return usageError{errors.New("--to names no file and no folder")}
+	case c.To == "-" && c.JSON:
+		return usageError{errors.New("with --to - standard output takes the capture and nothing else; leave --json out")}
+	}
+	p, err := c.open(ctx)
+	if err != nil {
+		return err
+	}
+	defer p.Close()
+	targets, err := c.targets(ctx, p, format)
+	if err != nil {
+		return err
+	}
+	done := []exported{}
+	for _, t := range targets {
+		r, err := record(ctx, p, t.Capture)
+		if err != nil {
+			return err
+		}
+		if c.To == "-" {
+			return format.Write(until{ctx, out.Out}, r)
+		}
+		if err := c.save(ctx, t.File, format, r); err != nil {
+			return err
+		}
+		done = append(done, t)
+		if !c.JSON {
+			fmt.Fprintf(out.Out, "%s  %s\n", t.Capture, t.File)
+		}
+	}
+	if c.JSON {
+		return writeJSON(out.Out, done)
+	}
+	return nil
+}
+
+func (c *exportCommand) save(ctx context.Context, file string, format export.Format, r export.Record) error {
+	err := export.Save(file, c.Force, func(w io.Writer) error { return format.Write(until{ctx, w}, r) })
+	switch {
+	case errors.Is(err, export.ErrExists):
+		return fmt.Errorf("%w; --force replaces it", err)
+	case ctx.Err() != nil && err != nil:
+		return fmt.Errorf("stopped before %s was written; nothing half is left", file)
+	}
+	return err
+}
+
+// targets finds every capture and its file before any is written, so that what
+// can't be done is said first.
+func (c *exportCommand) targets(ctx context.Context, p place, format export.Format) (out []exported, err error) {
+	seen := map[capture.ID]bool{}
+	for _, prefix := range c.IDs {
+		found, err := p.Find(ctx, prefix)
+		if err != nil {
+			return nil, err
+		}
+		if !seen[found.ID] {
+			seen[found.ID] = true
+			out = append(out, exported{found.ID, c.To})
+		}
+	}
+	if c.To == "-" {
+		if len(out) > 1 {
+			return nil, usageError{errors.New("standard output takes one capture; name a folder for several")}
+		}
+		return out, nil
+	}
+	info, err := os.Stat(c.To)
+	isFolder := err == nil && info.IsDir()
+	switch {
+	case isFolder:
+	case len(out) > 1 && err == nil:
+		return nil, usageError{fmt.Errorf("--to %s is a file; several captures need a folder", c.To)}
+	case len(out) > 1 || os.IsPathSeparator(c.To[len(c.To)-1]):
+		if err := os.MkdirAll(c.To, 0o777); err != nil {
+			return nil, fmt.Errorf("the folder for the captures can't be made: %w", err)
+		}
+		isFolder = true
+	}
+	for i, t := range out {
+		if isFolder {
+			out[i].File = filepath.Join(c.To, export.FileName(t.Capture, format.Extension))
+		}
+		if _, err := os.Lstat(out[i].File); err == nil && !c.Force {
+			return nil, fmt.Errorf("%s: %w; --force replaces it", out[i].File, export.ErrExists)
+		}
+	}
+	return out, nil
+}
+
+func record(ctx context.Context, p place, id capture.ID) (r export.Record, err error) {
+	if r.Capture, r.Series, err = p.Samples(ctx, id); err != nil {
+		return r, err
+	}
+	r.Original, _, err = p.Original(ctx, id, capture.Data)
+	return r, err
+}
+
+// until passes on what is written until its context ends.
+type until struct {
+	ctx context.Context
+	to  io.Writer
+}
+
+func (u until) Write(b []byte) (int, error) {
+	if err := u.ctx.Err(); err != nil {
+		return 0, err
+	}
+	return u.to.Write(b)
+}

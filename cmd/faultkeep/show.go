@@ -1,0 +1,185 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"strconv"
+	"strings"
+	"time"
+
+	"faultkeep/daemon/archive"
+	"faultkeep/daemon/report"
+	"faultkeep/store/capture"
+)
+
+type showCommand struct {
+	dataFlag
+	ID   string `arg:"" help:"ID of the capture, or any beginning that only one has."`
+	JSON bool   `name:"json" help:"Write JSON: the capture, and its channels in figures."`
+}
+
+func (c *showCommand) Run(ctx context.Context, out output) error {
+	p, err := c.open(ctx)
+	if err != nil {
+		return err
+	}
+	defer p.Close()
+	found, err := p.Find(ctx, c.ID)
+	if err != nil {
+		return err
+	}
+	x, series, err := p.Samples(ctx, found.ID)
+	if errors.Is(err, archive.ErrDamaged) && !c.JSON { // what is known of it is still worth showing
+		return errors.Join(c.head(out, found, p), err)
+	}
+	if err != nil {
+		return err
+	}
+	if c.JSON {
+		return writeJSON(out.Out, shownCapture(x, series))
+	}
+	if err := c.head(out, x, p); err != nil {
+		return err
+	}
+	fmt.Fprintln(out.Out)
+	if err := table(out.Out, channelRows(x, series)); err != nil {
+		return err
+	}
+	_, err = fmt.Fprintf(out.Out, "\n%s", plot(x, series))
+	return err
+}
+
+// head is everything but the samples.
+func (c *showCommand) head(out output, x capture.Capture, p place) error {
+	fmt.Fprintf(out.Out, "%s  %s\n%s\n\n", clean(p.name(x.Drive, x.Title)), clean(x.Fault.String()), x.ID)
+	return table(out.Out, facts(x, p.zone))
+}
+
+// shown is what show --json writes.
+type shown struct {
+	Capture  capture.Capture `json:"capture"`
+	Channels []shownChannel  `json:"channels"`
+}
+
+// shownChannel is one channel in figures; what isn't there is null.
+type shownChannel struct {
+	capture.Channel
+	AtTrigger *float64 `json:"at_trigger"`
+	Min       *float64 `json:"min"`
+	Max       *float64 `json:"max"`
+	Samples   int      `json:"samples"` // that are there
+}
+
+func shownCapture(c capture.Capture, series []capture.Series) shown {
+	s := shown{Capture: c, Channels: []shownChannel{}}
+	for i, ch := range c.Channels[:min(len(c.Channels), len(series))] {
+		one := shownChannel{Channel: ch}
+		if v := atTrigger(c, series[i]); !math.IsNaN(v) && !math.IsInf(v, 0) {
+			one.AtTrigger = &v
+		}
+		if low, high, ok := series[i].Bounds(); ok {
+			one.Min, one.Max = &low, &high
+		}
+		for _, v := range series[i] {
+			if !math.IsNaN(v) {
+				one.Samples++
+			}
+		}
+		s.Channels = append(s.Channels, one)
+	}
+	return s
+}
+
+func atTrigger(c capture.Capture, s capture.Series) float64 {
+	if i := c.Trigger.Index; i >= 0 && i < len(s) {
+		return s[i]
+	}
+	return math.NaN()
+}
+
+// facts are what is known of a capture, a line each.
+func facts(c capture.Capture, zone *time.Location) [][]string {
+	var rows [][]string
+	label := ""
+	add := func(name, text string) {
+		if name == label {
+			name = ""
+		} else {
+			label = name
+		}
+		rows = append(rows, []string{name, text})
+	}
+	at := c.Trigger.Time.In(zone).Format("Mon 2 Jan 2006, 15:04:05.000 MST")
+	if u := c.Trigger.Uncertainty(); u > 0 {
+		at += " ±" + span(u)
+	}
+	add("trigger", at)
+	if d := c.Trigger.Drive; d != nil {
+		add("trigger", d.In(zone).Format("2006-01-02 15:04:05.000")+" by the drive's own clock")
+	}
+	add("integrity", sentences(c.Wholeness(), c.Integrity.Why))
+	if len(c.Integrity.Verified) > 0 {
+		add("integrity", "checked: "+strings.Join(c.Integrity.Verified, ", "))
+	}
+	p := c.Provenance
+	if !c.Kept.IsZero() {
+		kept := stamp(c.Kept, zone)
+		if !p.Ready.IsZero() && !c.Kept.Before(p.Ready) {
+			kept += ", " + span(c.Kept.Sub(p.Ready)) + " after it was seen ready"
+		}
+		if p.Requests > 0 {
+			kept += ", in " + counted(p.Requests, "request")
+		}
+		if p.Resumed > 0 {
+			kept += fmt.Sprintf(", resumed %s", counted(p.Resumed, "time"))
+		}
+		add("kept", kept)
+	}
+	if n := c.Timing.Samples; n > 0 {
+		add("record", fmt.Sprintf("%s every %s, %s to %s", counted(n, "sample"), interval(c.Timing.Interval),
+			report.Seconds(c.At(0), c.Timing.Interval), report.Seconds(c.At(n-1), c.Timing.Interval)))
+	}
+	origin := p.Source + ", " + p.Address
+	if p.Map != "" {
+		origin += ", map " + p.Map
+	}
+	add("origin", origin)
+	if p.Identity != "" {
+		add("identity", p.Identity)
+	}
+	for _, s := range c.Settings {
+		text := s.Name + ": " + s.Value
+		if !s.OK && s.Wanted != "" {
+			text += ", wanted " + s.Wanted
+		}
+		add("settings", text)
+	}
+	add("original", fmt.Sprintf("%s, SHA-256 %s", counted(int(c.Integrity.Size), "byte"), c.Integrity.SHA256))
+	return rows
+}
+
+// interval is the time between samples, exactly.
+func interval(s float64) string {
+	switch {
+	case s >= 1:
+		return strconv.FormatFloat(s, 'g', 10, 64) + " s"
+	case s >= 1e-3:
+		return strconv.FormatFloat(s*1e3, 'g', 10, 64) + " ms"
+	}
+	return strconv.FormatFloat(s*1e6, 'g', 10, 64) + " µs"
+}
+
+func channelRows(c capture.Capture, series []capture.Series) [][]string {
+	rows := [][]string{{"channel", "at the trigger", "min", "max"}}
+	zero := report.At(c, series, c.Trigger.Index)
+	for i, ch := range c.Channels[:min(len(c.Channels), len(series))] {
+		row := []string{ch.Name, zero[i], "", ""}
+		if low, high, ok := series[i].Bounds(); ok && !ch.Digital() {
+			row[2], row[3] = strings.TrimSpace(report.Value(low, 4)+" "+ch.Unit), strings.TrimSpace(report.Value(high, 4)+" "+ch.Unit)
+		}
+		rows = append(rows, row)
+	}
+	return rows
+}
