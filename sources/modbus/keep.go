@@ -1,8 +1,10 @@
 package modbus
 
 import (
+	"cmp"
 	"context"
 	"fmt"
+	"slices"
 	"time"
 
 	"faultkeep/sources"
@@ -96,15 +98,19 @@ func (t *taking) refuse(ctx context.Context, err error) {
 }
 
 // has is how many bytes are proven to be of this recording.
-func (t *taking) has() int64 {
-	var n int64
+func (t *taking) has() (n int64) {
+	var have []capture.Range
 	if t.draft != nil {
-		for _, r := range t.draft.Have() {
-			n += r.Len()
-		}
+		have = t.draft.Have()
 	}
-	for _, c := range t.pull.proven {
-		n += int64(len(c.Bytes))
+	for _, c := range t.pull.all {
+		have = append(have, capture.Range{Start: c.Offset, End: c.Offset + int64(len(c.Bytes))})
+	}
+	slices.SortFunc(have, func(a, b capture.Range) int { return cmp.Compare(a.Start, b.Start) })
+	var end int64
+	for _, r := range have {
+		n += max(0, r.End-max(r.Start, end))
+		end = max(end, r.End)
 	}
 	return n
 }
@@ -121,12 +127,14 @@ func (t *taking) keep(ctx context.Context, why string) {
 	first, _ := t.piece(t.tiles[0])
 	for wait := time.Second; ; wait = min(2*wait, 30*time.Second) {
 		began := time.Now()
-		err := t.tryKeep(ctx, c)
+		kept, err := t.tryKeep(ctx, c)
 		if err == nil {
+			c = kept
 			t.show(func(n *Now) { n.Race.Commit = max(time.Since(began), n.Race.Commit*7/8) })
 			break
 		}
 		t.trouble(ctx, "the capture can't be kept yet, it will be tried again: "+err.Error())
+		t.afresh()
 		if pause(ctx, wait) != nil {
 			t.leave(ctx)
 			return
@@ -135,19 +143,26 @@ func (t *taking) keep(ctx context.Context, why string) {
 	t.kept = c.ID
 	t.incident.told = true
 	took := time.Since(c.Provenance.Ready)
-	t.observe(ctx, sources.Observation{Kind: sources.SeenKept, ID: c.ID, Fault: c.Fault, Took: took, Partial: why != "", Text: why})
+	t.observe(ctx, sources.Observation{Kind: sources.SeenKept, ID: c.ID, Fault: c.Fault, Took: took, Partial: !c.Integrity.Whole, Text: c.Integrity.Why})
 	t.watch.held = &held{identity: t.identity, tile: t.tiles[0], bytes: first, ready: t.incident.ready,
 		here: !t.incident.notReady.IsZero(), sure: true}
 }
 
-func (t *taking) tryKeep(ctx context.Context, c capture.Capture) error {
+// afresh takes everything from memory at the next try: the draft may be gone
+// with a file that was set aside as damaged.
+func (t *taking) afresh() { t.draft, t.pull.proven = nil, t.pull.all }
+
+func (t *taking) tryKeep(ctx context.Context, c capture.Capture) (capture.Capture, error) {
 	if t.draft == nil {
 		if err := t.attach(ctx); err != nil {
-			return err
+			return c, err
 		}
+		c.ID = t.opening.ID
 	}
-	_, err := t.draft.Keep(ctx, c, t.pull.proven...)
-	return err
+	if c.Integrity.Whole && t.has() < t.pull.size {
+		c.Integrity.Whole, c.Integrity.Why = false, "A part that an earlier run had read was lost with a damaged store."
+	}
+	return t.draft.Keep(ctx, c, t.pull.proven...)
 }
 
 // verified lists what was checked, in words.
@@ -164,8 +179,9 @@ func (t *taking) verified(why string) []string {
 	return v
 }
 
-// closeDraft keeps what an interrupted pull left, or drops a draft that holds nothing.
-func (w *watch) closeDraft(ctx context.Context, d sources.Draft, why string) {
+// closeDraft keeps what an interrupted pull left, or drops a draft that holds
+// nothing; false: it must be tried again.
+func (w *watch) closeDraft(ctx context.Context, d sources.Draft, why string) bool {
 	c := d.Opening()
 	var have int64
 	for _, r := range d.Have() {
@@ -175,18 +191,19 @@ func (w *watch) closeDraft(ctx context.Context, d sources.Draft, why string) {
 		if err := d.Drop(ctx); err != nil {
 			w.Log.Warn("an empty draft stays behind", "error", err)
 		}
-		return
+		return true
 	}
 	c.Integrity = capture.Integrity{Why: why, Size: c.Encoding.Size(), Verified: []string{"identity before and during"}}
 	if _, err := d.Keep(ctx, c); err != nil {
 		w.trouble(ctx, "what is left of an interrupted pull can't be kept yet: "+err.Error())
-		return
+		return false
 	}
 	if w.incident != nil {
 		w.incident.told = true
 	}
 	w.observe(ctx, sources.Observation{Kind: sources.SeenKept, ID: c.ID, Fault: c.Fault, Partial: true, Text: why,
 		Took: time.Since(c.Provenance.Ready)})
+	return true
 }
 
 // closeDrafts ends what is left of recordings that the drive doesn't hold any
@@ -201,10 +218,13 @@ func (w *watch) closeDrafts(ctx context.Context, except capture.ID) {
 	if !w.started {
 		why = "Erased before the rest was read, while faultkeep was not running."
 	}
+	done := true
 	for _, d := range drafts {
 		if d.Opening().ID != except {
-			w.closeDraft(ctx, d, why)
+			done = w.closeDraft(ctx, d, why) && done
 		}
 	}
-	w.started, w.interrupted = true, false
+	if done {
+		w.started, w.interrupted = true, false
+	}
 }

@@ -70,7 +70,7 @@ func (d *Drive) Probe(ctx context.Context) (Probed, error) {
 		}
 	}
 	race := Race{Poll: d.poll(), ResetAfter: time.Duration(d.Config.ResetAfter), Connections: d.workers()}
-	header := newReading(d.line, d.Map, d.Map.HeaderValues(), d.Map.IdentityValues())
+	header := newReading(d.line, d.Map, d.Map.HeaderValues())
 	image, err := header.get(ctx)
 	if err != nil {
 		return p, err

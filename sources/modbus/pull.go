@@ -41,6 +41,7 @@ type pull struct {
 	todo     []regmap.Tile
 	fresh    []capture.Chunk // read, not proven yet
 	proven   []capture.Chunk // proven, not durable yet
+	all      []capture.Chunk // everything proven in this run, should the draft be lost
 	done     int64           // bytes read, resumed ones included
 	checking bool
 	since    int // requests since the last check
@@ -91,9 +92,16 @@ func (p *pull) run(ctx context.Context) error {
 	}
 	p.saves.Wait()
 	if err == nil {
-		p.proven, p.fresh = append(p.proven, p.fresh...), nil
+		p.accept(p.fresh)
+		p.fresh = nil
 	}
 	return err
+}
+
+// accept takes chunks as being of the recording.
+func (p *pull) accept(chunks []capture.Chunk) {
+	p.proven = append(p.proven, chunks...)
+	p.all = append(p.all, chunks...)
 }
 
 func (p *pull) work(ctx context.Context) error {
@@ -179,7 +187,7 @@ func (p *pull) one(ctx context.Context, tile regmap.Tile) error {
 func (p *pull) prove(ctx context.Context, batch []capture.Chunk) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	p.proven = append(p.proven, batch...)
+	p.accept(batch)
 	p.checking, p.checked = false, time.Now()
 	p.secure(ctx)
 }

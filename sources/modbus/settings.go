@@ -26,6 +26,11 @@ func (w *watch) verifySettings(ctx context.Context) {
 		return
 	}
 	found, err := w.readSettings(ctx)
+	if sources.IsPermanent(err) {
+		w.settings.due = time.Now().Add(settingsEvery)
+		w.trouble(ctx, "the recorder's settings can't be read, look at expect: in the map. "+err.Error())
+		return
+	}
 	if err != nil {
 		w.unreachable(ctx, err)
 		return

@@ -39,10 +39,10 @@ func (g *gone) Error() string {
 }
 
 // take pulls the recording that is ready and keeps it.
-func (w *watch) take(ctx context.Context) {
-	t, err := w.begin(ctx)
+func (w *watch) take(ctx context.Context, s status) {
+	t, err := w.begin(ctx, s)
 	if err != nil {
-		w.cantBegin(ctx, err)
+		w.cantBegin(ctx, s, err)
 		return
 	}
 	err = t.pull.run(ctx)
@@ -66,8 +66,19 @@ func (w *watch) take(ctx context.Context) {
 }
 
 // begin reads the header, opens a draft or resumes one, and lays out the pull.
-func (w *watch) begin(ctx context.Context) (*taking, error) {
+// The identity that counts was read before the header: what is read from here
+// on is of that recording, if the last check still finds it.
+func (w *watch) begin(ctx context.Context, s status) (*taking, error) {
 	requestsBefore := w.line.count.Load()
+	if s.Identity == "" && len(w.Map.Identity) > 0 {
+		var err error
+		if s, err = w.poller.poll(ctx, true); err != nil {
+			return nil, err
+		}
+		if s.State != capture.Ready {
+			return nil, &gone{cause: capture.CauseReset, at: s.From, state: s.State}
+		}
+	}
 	image, err := w.header.get(ctx)
 	if err != nil {
 		return nil, err
@@ -77,7 +88,7 @@ func (w *watch) begin(ctx context.Context) (*taking, error) {
 		return nil, &sources.Error{Op: "read the recording's header", Object: w.object(), Err: err, Permanent: true,
 			Hint: "Compare header: in map " + w.Map.Name + " with the drive's register list"}
 	}
-	t := &taking{watch: w, rec: rec, identity: identityOf(w.Map, image), began: time.Now(), requests: requestsBefore,
+	t := &taking{watch: w, rec: rec, identity: s.Identity, began: time.Now(), requests: requestsBefore,
 		tiles: w.Map.Tiles(rec.Encoding, rec.Trigger), reader: newTiles(w.line, w.Map, w.guard)}
 	if c := w.Map.Checksum; c != nil {
 		if r, ok := image.Get(c.Value); ok {
@@ -102,22 +113,25 @@ func (w *watch) begin(ctx context.Context) (*taking, error) {
 }
 
 // cantBegin handles a recording whose pull can't even begin.
-func (w *watch) cantBegin(ctx context.Context, err error) {
+func (w *watch) cantBegin(ctx context.Context, s status, err error) {
 	var lost *gone
-	var exception link.Exception
-	switch {
-	case ctx.Err() != nil:
-	case errors.As(err, &lost): // the next poll settles it
-	case sources.IsPermanent(err) || errors.As(err, &exception):
-		if w.incident != nil && !w.incident.told {
-			w.observe(ctx, sources.Observation{Kind: sources.SeenTrouble, Text: err.Error()})
-			w.miss(ctx, capture.CauseRefused, err.Error(), "Mend the map; faultkeep check --probe shows what the drive answers.")
-		}
-		// Asked again only when the drive shows another recording: the answer won't change by itself.
-		w.held = &held{sure: true}
-	default:
-		w.unreachable(ctx, err)
+	if ctx.Err() != nil || errors.As(err, &lost) {
+		return // the next poll settles it
 	}
+	if !sources.IsPermanent(err) {
+		w.unreachable(ctx, err)
+		return
+	}
+	// A header that makes no sense, or a refusal: because the recording is gone
+	// by now, or because the map is wrong?
+	now, pollErr := w.poller.poll(ctx, true)
+	if pollErr != nil || now.State != capture.Ready || s.Identity != "" && now.Identity != s.Identity {
+		return
+	}
+	w.trouble(ctx, err.Error())
+	w.miss(ctx, capture.CauseRefused, err.Error(), "Mend the map; faultkeep check --probe shows what the drive answers.")
+	// Asked again only when the drive shows another recording: the answer won't change by itself.
+	w.held = &held{identity: now.Identity, sure: true}
 }
 
 // stillHeld tells whether the recording that is ready is the one that needs no

@@ -211,7 +211,7 @@ func (t *taking) outermost(last bool) regmap.Tile {
 
 // piece is what was read of a tile, wherever it waits.
 func (t *taking) piece(tile regmap.Tile) ([]byte, bool) {
-	for _, chunks := range [][]capture.Chunk{t.pull.proven, t.pull.fresh} {
+	for _, chunks := range [][]capture.Chunk{t.pull.all, t.pull.fresh} {
 		for _, c := range chunks {
 			if c.Offset == tile.Offset && len(c.Bytes) == tile.Bytes {
 				return c.Bytes, true
@@ -255,7 +255,8 @@ func (t *taking) leave(ctx context.Context) {
 	ctx, stop := context.WithTimeout(context.WithoutCancel(ctx), 2*time.Second)
 	defer stop()
 	if p := t.pull; stopping && t.check(ctx) == nil {
-		p.proven, p.fresh = append(p.proven, p.fresh...), nil
+		p.accept(p.fresh)
+		p.fresh = nil
 	}
 	if len(t.pull.proven) > 0 && t.append(ctx, t.pull.proven) == nil {
 		t.pull.proven = nil

@@ -16,7 +16,6 @@ type watch struct {
 	guard  *link.Guard
 	poller *poller
 	header *reading
-	expect *reading
 
 	cover       coverage
 	incident    *incident
@@ -36,8 +35,7 @@ type watch struct {
 func newWatch(d *Drive, k sources.Keeper) *watch {
 	w := &watch{Drive: d, keeper: k,
 		poller: newPoller(d.line, d.Map),
-		header: newReading(d.line, d.Map, d.Map.HeaderValues(), d.Map.IdentityValues()),
-		expect: newReading(d.line, d.Map, d.Map.SettingsValues()),
+		header: newReading(d.line, d.Map, d.Map.HeaderValues()),
 		cover:  coverage{begin: time.Now()},
 	}
 	w.guard = link.NewGuard(d.Endpoint, d.line.unit, d.Map, d.Config.Allow, w.wrote)
@@ -164,7 +162,7 @@ func (w *watch) look(ctx context.Context, s status) {
 	if w.incident == nil || w.incident.told {
 		w.trip(ctx, s) // another recording took its place unseen
 	}
-	w.take(ctx)
+	w.take(ctx, s)
 }
 
 // settle ends an incident that is over, and tells a miss where nothing was kept.

@@ -424,6 +424,21 @@ func TestStoreThatFailsLosesNothing(t *testing.T) {
 	})
 }
 
+func TestStoreSetAsideInMidPullLosesNothing(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t, big(drivesim.Block), slowly(drivesim.Block))
+		defer r.close()
+		r.start()
+		r.armed()
+		r.tripAndWait(0.8)
+		r.keeper.Lose()
+		c := r.kept(1)[0]
+		if r.truth(c); !c.Integrity.Whole {
+			t.Errorf("%+v", c.Integrity)
+		}
+	})
+}
+
 func TestReadOnlyUnlessAllowedTwice(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r := newRig(t, drivesim.Spec{Recorder: drivesim.Recorder{Samples: 128, SelfArm: true}}, drivesim.Behaviour{},

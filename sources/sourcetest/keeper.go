@@ -67,6 +67,17 @@ func (k *Keeper) Opened() int {
 	return len(k.open)
 }
 
+// Lose forgets all drafts, as a store does whose file was set aside as
+// damaged: what is done with them fails from now on.
+func (k *Keeper) Lose() {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	for _, d := range k.open {
+		d.gone = true
+	}
+	k.open = nil
+}
+
 func (k *Keeper) try(ctx context.Context, op string) error {
 	if err := ctx.Err(); err != nil {
 		return err
@@ -172,7 +183,10 @@ type draft struct {
 	size    int64
 	data    []byte
 	have    []capture.Range
+	gone    bool
 }
+
+var errGone = errors.New("the draft is gone")
 
 func (d *draft) Opening() capture.Capture { return d.opening }
 
@@ -198,6 +212,9 @@ func (d *draft) Append(ctx context.Context, chunks ...capture.Chunk) error {
 }
 
 func (d *draft) add(chunks []capture.Chunk) error {
+	if d.gone {
+		return errGone
+	}
 	for _, c := range chunks {
 		end := c.Offset + int64(len(c.Bytes))
 		if c.Offset < 0 || end > d.size {

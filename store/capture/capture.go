@@ -45,14 +45,20 @@ func (c Capture) Name() string {
 // Trigger tells when the recorder triggered and at which sample.
 type Trigger struct {
 	Time     time.Time  `json:"time"`                 // best estimate, UTC
-	Earliest time.Time  `json:"earliest"`             // bounds by faultkeep's own clock, UTC
+	Earliest time.Time  `json:"earliest,omitzero"`    // bounds by faultkeep's own clock, UTC; zero: not known
 	Latest   time.Time  `json:"latest"`               //
 	Drive    *time.Time `json:"drive_time,omitempty"` // by the drive's clock, where it has one
 	Index    int        `json:"index"`                // number of samples before the trigger
 }
 
-// Uncertainty is half the width of the trigger's time bounds.
-func (t Trigger) Uncertainty() time.Duration { return t.Latest.Sub(t.Earliest) / 2 }
+// Uncertainty is half the width of the trigger's time bounds; 0 where Earliest
+// isn't known, because nobody was watching before.
+func (t Trigger) Uncertainty() time.Duration {
+	if t.Earliest.IsZero() {
+		return 0
+	}
+	return t.Latest.Sub(t.Earliest) / 2
+}
 
 // Timing tells how many samples each channel has and how far apart they are.
 type Timing struct {
