@@ -61,7 +61,7 @@ func (n *happening) take(o sources.Observation) {
 		n.watched, n.note = true, ""
 	case sources.SeenBlind:
 		n.watched, n.note = false, sentences(o.Text, o.Advice)
-	case sources.SeenDrift, sources.SeenTrouble, sources.SeenNotArm:
+	case sources.SeenDrift, sources.SeenRace, sources.SeenTrouble, sources.SeenNotArm:
 		n.note = sentences(o.Text, o.Advice)
 	case sources.SeenArmed:
 		n.note = ""

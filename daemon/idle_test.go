@@ -54,7 +54,7 @@ func BenchmarkIdle(b *testing.B) {
 		d0, b0 := usage(b, daemon), usage(b, bare)
 		time.Sleep(measure)
 		d1, b1 := usage(b, daemon), usage(b, bare)
-		ours, floor := (d1.cpu - d0.cpu).Seconds()/measure.Seconds(), (b1.cpu - b0.cpu).Seconds()/measure.Seconds()
+		ours, floor := (d1.cpu-d0.cpu).Seconds()/measure.Seconds(), (b1.cpu-b0.cpu).Seconds()/measure.Seconds()
 		b.ReportMetric(100*ours, "%cpu")
 		b.ReportMetric(100*floor, "%cpu-bare")
 		b.ReportMetric(ours/floor, "cpu/bare")

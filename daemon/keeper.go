@@ -87,7 +87,12 @@ func (k *keeper) note(ctx context.Context, o sources.Observation) error {
 	case sources.SeenTrip, sources.SeenWrote:
 		return k.store.Note(ctx, entryOf(o))
 	case sources.SeenDrift:
-		return k.store.Note(ctx, entryOf(o), driftAlert(o))
+		return k.store.Note(ctx, entryOf(o), warning(o, capture.KindDrift))
+	case sources.SeenRace:
+		if o.Cause == "" {
+			return k.store.Note(ctx, entryOf(o))
+		}
+		return k.store.Note(ctx, entryOf(o), warning(o, capture.KindRace))
 	}
 	return nil
 }
@@ -104,6 +109,7 @@ func missSeverity(f capture.Fault) capture.Severity {
 	return f.Severity
 }
 
-func driftAlert(o sources.Observation) capture.Alert {
-	return capture.Alert{Time: o.Time, Kind: capture.KindDrift, Severity: capture.Warning, Drive: o.Drive, Title: o.Title, Text: o.Text}
+func warning(o sources.Observation, kind capture.Kind) capture.Alert {
+	return capture.Alert{Time: o.Time, Kind: kind, Severity: capture.Warning, Drive: o.Drive, Title: o.Title,
+		Text: sentences(o.Text, o.Advice)}
 }

@@ -100,5 +100,6 @@ const (
 	SeenNotArm  Seen = "not armed" // arming was tried or is not allowed, and the recorder isn't armed
 	SeenWrote   Seen = "wrote"     // ledger: registers were written
 	SeenDrift   Seen = "drift"     // ledger and alert: settings aren't the wanted ones
+	SeenRace    Seen = "race"      // ledger and alert: the race of this drive can't be won, or can again
 	SeenTrouble Seen = "trouble"   // something to mend: a map that doesn't fit, a store that doesn't write
 )

@@ -1,10 +1,13 @@
 package modbus
 
 import (
+	"context"
 	"fmt"
 	"time"
 
+	"faultkeep/sources"
 	"faultkeep/sources/modbus/regmap"
+	"faultkeep/store/capture"
 )
 
 // Race is what it takes to keep a drive's recording, against how long one
@@ -44,14 +47,18 @@ func (r Race) Need() time.Duration {
 // Margin is what is left of the shortest survival; ok is false where either
 // side isn't known.
 func (r Race) Margin() (margin time.Duration, ok bool) {
-	stands := r.ResetAfter
-	if r.Survived > 0 && (stands == 0 || r.Survived < stands) {
-		stands = r.Survived
-	}
-	if stands == 0 || r.Need() == 0 {
+	if r.stands() == 0 || r.Need() == 0 {
 		return 0, false
 	}
-	return stands - r.Need(), true
+	return r.stands() - r.Need(), true
+}
+
+// stands is how long a recording stands at least; 0 if not known.
+func (r Race) stands() time.Duration {
+	if r.Survived > 0 && (r.ResetAfter == 0 || r.Survived < r.ResetAfter) {
+		return r.Survived
+	}
+	return r.ResetAfter
 }
 
 // Words is the race in a few words: "margin 2.9 s", or what is known of it.
@@ -77,11 +84,29 @@ func (r Race) advice() string {
 	s := fmt.Sprintf("Hold the reset back at least %s", seconds(need))
 	switch {
 	case r.Connections <= 1 && r.Pull() > r.Poll:
-		s += ", or allow more connections if the drive takes them"
+		s += ", allow more connections or a larger window if the drive takes them, or record fewer channels"
 	case r.Poll > r.Pull():
 		s += ", or poll faster"
 	}
 	return s + "."
+}
+
+// judgeRace tells when what is known of a drive says that its recordings can't
+// be kept in time, and when they can again.
+func (w *watch) judgeRace(ctx context.Context) {
+	r := w.Now().Race
+	margin, ok := r.Margin()
+	if lost := ok && margin < 0; lost != w.lostRace {
+		w.lostRace = lost
+		o := sources.Observation{Kind: sources.SeenRace, Text: "Recordings of this drive can be kept in time again."}
+		if lost {
+			o.Cause = capture.CauseReset
+			o.Text = fmt.Sprintf("Recordings of this drive can't be kept in time: one stands %s, to keep it takes %s.",
+				seconds(r.stands()), seconds(r.Need()))
+			o.Advice = r.advice()
+		}
+		w.observe(ctx, o)
+	}
 }
 
 // requests counts what a pull of a recording takes: the header, the data with

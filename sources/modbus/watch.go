@@ -28,6 +28,7 @@ type watch struct {
 	tripped     bool      // as of the last poll
 	count       faultCount
 	arming      arming
+	lostRace    bool // told that the race can't be won
 	settings    settings
 	untold      []sources.Observation // what the ledger could not take yet
 }
@@ -62,6 +63,7 @@ func (w *watch) step(ctx context.Context) {
 	w.settle(ctx, s)
 	w.rearm(ctx)
 	w.verifySettings(ctx)
+	w.judgeRace(ctx)
 }
 
 // recover takes up a trip that an earlier run saw and could not settle.

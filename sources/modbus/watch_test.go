@@ -439,6 +439,22 @@ func TestStoreSetAsideInMidPullLosesNothing(t *testing.T) {
 	})
 }
 
+func TestRaceThatCantBeWonIsTold(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t, big(drivesim.Block), slowly(drivesim.Block), func(r *rig) { r.config.ResetAfter = strict.Duration(500 * time.Millisecond) })
+		defer r.close()
+		r.start()
+		r.armed()
+		r.sim.Trip(time.Now(), drivesim.Jam)
+		r.kept(1)
+		time.Sleep(time.Second)
+		told := r.keeper.Seen(sources.SeenRace)
+		if len(told) != 1 || told[0].Advice == "" || !strings.Contains(told[0].Text, "stands 0.5 s") {
+			t.Errorf("%+v", told)
+		}
+	})
+}
+
 func TestReadOnlyUnlessAllowedTwice(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r := newRig(t, drivesim.Spec{Recorder: drivesim.Recorder{Samples: 128, SelfArm: true}}, drivesim.Behaviour{},

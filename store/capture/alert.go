@@ -12,11 +12,12 @@ const (
 	KindMiss    Kind = "miss"    // a fault was seen and no recording was kept
 	KindBlind   Kind = "blind"   // a recorder isn't being watched
 	KindDrift   Kind = "drift"   // a recorder's settings aren't the wanted ones
+	KindRace    Kind = "race"    // a recording of this drive can't be kept in time
 	KindDamage  Kind = "damage"  // the store was found damaged
 )
 
 // Kinds in order, for checking a config.
-var Kinds = []Kind{KindCapture, KindPartial, KindMiss, KindBlind, KindDrift, KindDamage}
+var Kinds = []Kind{KindCapture, KindPartial, KindMiss, KindBlind, KindDrift, KindRace, KindDamage}
 
 // Alert is one thing somebody should hear of. It is committed together with
 // what it tells of, and stays until its sinks accepted it.
