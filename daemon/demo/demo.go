@@ -139,7 +139,7 @@ web: {listen: %q}
   sinks:
     - {name: log, log: {}}
     - {name: %s, webhook: {url: %q}}
-`, r.data, page, r.plant.Entries(), controlRoom, r.receiver.address)
+`, r.data, page, r.plant.Entries(false), controlRoom, r.receiver.address)
 }
 
 // saw is told of everything that the daemon sees and does.

@@ -3,8 +3,6 @@ package demo
 import (
 	"context"
 	"fmt"
-	"os"
-	"path/filepath"
 	"time"
 
 	"faultkeep/daemon/web/wire"
@@ -96,18 +94,6 @@ func (r *run) alerts(ctx context.Context, sum *Summary) error {
 	if n.Raised != len(sinks)*raised || n.Accepted < len(sinks)*accepted || heard < accepted {
 		sum.Faults = append(sum.Faults, fmt.Sprintf("Alerts don't add up: %d were sent, %d accepted by all; the store says %d and %d for %d sinks, and the control room took %d.",
 			raised, accepted, n.Raised, n.Accepted, len(sinks), heard))
-	}
-	return nil
-}
-
-// WriteMaps writes the maps that are not built in.
-func (p *Plant) WriteMaps(folder string) error {
-	for _, d := range p.Drives {
-		if name, file := d.MapName(); file {
-			if err := os.WriteFile(filepath.Join(folder, name), []byte(d.Map()), 0o644); err != nil {
-				return err
-			}
-		}
 	}
 	return nil
 }

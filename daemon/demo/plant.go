@@ -3,13 +3,10 @@ package demo
 import (
 	"context"
 	"errors"
-	"fmt"
 	"math/rand/v2"
 	"net"
-	"strings"
 	"time"
 
-	"faultkeep/configs"
 	"faultkeep/sources/drivesim"
 )
 
@@ -23,7 +20,7 @@ type Plant struct {
 type Simulated struct {
 	*drivesim.Drive
 	Spec      drivesim.Spec
-	Address   string // host:port of its server
+	listens   string // host:port of its server
 	Behaviour drivesim.Behaviour
 }
 
@@ -52,7 +49,7 @@ func NewPlant(specs []drivesim.Spec, listen func(number int) (net.Listener, erro
 			spec := d.Spec()
 			for n := range specs {
 				if specs[n].Name == spec.Name {
-					p.Drives[n] = &Simulated{Drive: d, Spec: spec, Address: l.Addr().String(), Behaviour: e.Behaviour}
+					p.Drives[n] = &Simulated{Drive: d, Spec: spec, listens: l.Addr().String(), Behaviour: e.Behaviour}
 				}
 			}
 		}
@@ -83,56 +80,6 @@ func (p *Plant) Close() error {
 		errs = append(errs, s.Close())
 	}
 	return errors.Join(errs...)
-}
-
-// MapName is what a config names as the drive's map: a built-in one where that
-// fits, else a file of that name, whose text is the drive's Map.
-func (s *Simulated) MapName() (name string, file bool) {
-	carried := "sim-" + string(s.Spec.Face)
-	if text, err := configs.Map(carried); err == nil && string(text) == s.Map() {
-		return "builtin:" + carried, false
-	}
-	return s.Spec.Name + ".map.yaml", true
-}
-
-// Entry is the drive's entry under drives: in a config.
-func (s *Simulated) Entry() string {
-	name, _ := s.MapName()
-	allow := "[arm]"
-	if s.Spec.Face == drivesim.Window {
-		allow = "[page, arm]"
-	}
-	var b strings.Builder
-	line := func(text string, args ...any) { fmt.Fprintf(&b, text+"\n", args...) }
-	line("  - name: %s", s.Spec.Name)
-	line("    title: %q", s.Name())
-	line("    address: %q", s.dial())
-	line("    unit: %d", s.Spec.Unit)
-	line("    map: %q", name)
-	line("    allow: %s", allow)
-	return b.String()
-}
-
-// dial is the address under which this computer reaches the drive.
-func (s *Simulated) dial() string {
-	host, port, err := net.SplitHostPort(s.Address)
-	if ip := net.ParseIP(host); err == nil && ip != nil && ip.IsUnspecified() {
-		host = "127.0.0.1"
-		if ip.To4() == nil {
-			host = "::1"
-		}
-	}
-	return net.JoinHostPort(host, port)
-}
-
-// Entries are the entries of all drives.
-func (p *Plant) Entries() string {
-	var b strings.Builder
-	b.WriteString("drives:\n")
-	for _, d := range p.Drives {
-		b.WriteString(d.Entry())
-	}
-	return b.String()
 }
 
 // Northquay is the line of the grain terminal with its first faults so early

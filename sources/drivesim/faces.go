@@ -174,7 +174,8 @@ func (l *layout) identity(s Spec, table string, counter, clock uint16, form time
 
 var calendarKeys = []string{"year", "month", "day", "hour", "minute", "second", "millisecond"}
 
-// header describes the recording in memory; without one it is all 0.
+// header describes the recording in memory; without one, what the next will
+// be, or nothing at all on a drive with a BareHeader.
 func (l *layout) header(s Spec, table string, at uint16) {
 	of := func(f func(*incident) uint64) func(*Drive) uint64 {
 		return func(d *Drive) uint64 {
@@ -184,10 +185,22 @@ func (l *layout) header(s Spec, table string, at uint16) {
 			return 0
 		}
 	}
-	l.add(table, at, capture.Uint16, "header.channels", of(func(in *incident) uint64 { return uint64(len(in.made.Channels)) }))
-	l.add(table, at+1, capture.Uint16, "header.samples", of(func(in *incident) uint64 { return uint64(in.made.Samples) }))
-	l.add(table, at+2, capture.Uint32, "header.interval", of(func(in *incident) uint64 { return uint64(in.Interval / time.Microsecond) }))
-	l.add(table, at+4, capture.Uint16, "header.trigger", of(func(in *incident) uint64 { return uint64(in.Index) }))
+	shape := func(f func(Recorder) uint64) func(*Drive) uint64 {
+		return func(d *Drive) uint64 {
+			in := d.present()
+			switch {
+			case in != nil:
+				return f(in.made)
+			case d.spec.Recorder.BareHeader:
+				return 0
+			}
+			return f(d.spec.Recorder)
+		}
+	}
+	l.add(table, at, capture.Uint16, "header.channels", shape(func(r Recorder) uint64 { return uint64(len(r.Channels)) }))
+	l.add(table, at+1, capture.Uint16, "header.samples", shape(func(r Recorder) uint64 { return uint64(r.Samples) }))
+	l.add(table, at+2, capture.Uint32, "header.interval", shape(func(r Recorder) uint64 { return uint64(r.Interval / time.Microsecond) }))
+	l.add(table, at+4, capture.Uint16, "header.trigger", shape(func(r Recorder) uint64 { return uint64(r.before()) }))
 	switch s.Recorder.Checksum {
 	case CRC16:
 		l.add(table, at+5, capture.Uint16, "checksum", of((*incident).checksum))

@@ -146,9 +146,15 @@ func decode(typ capture.Type, b []byte, words drivesim.WordOrder) float64 {
 	return math.Float64frombits(binary.BigEndian.Uint64(b))
 }
 
-// Without a recording the data area is zeros, or refused, and the header is empty.
+// Without a recording the data area is zeros, or refused, and the header
+// describes the next recording, or is empty.
 func TestErasedData(t *testing.T) {
-	block := drivesim.New(quick(nil), start)
+	next := drivesim.New(quick(nil), start)
+	next.Configure(start, func(r *drivesim.Recorder) { r.Samples, r.PreTrigger = 200, 0.5 })
+	if b, _ := next.Read(start, drivesim.Holding, 32, 5); string(b) != "\x00\x08\x00\xc8\x00\x00\x27\x10\x00\x64" {
+		t.Errorf("header % X: want 8 channels, 200 samples, 10000 µs, 100 before", b)
+	}
+	block := drivesim.New(quick(func(s *drivesim.Spec) { s.Recorder.BareHeader = true }), start)
 	block.Replace(start)
 	if b, _ := block.Read(start, drivesim.Holding, 32, 5); string(b) != "\x00\x08\x00\x64\x00\x00\x27\x10\x00\x4b" {
 		t.Errorf("header % X: want 8 channels, 100 samples, 10000 µs, 75 before", b)

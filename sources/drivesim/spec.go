@@ -82,6 +82,7 @@ type Recorder struct {
 	NoCounter       bool     // no recording counter
 	VolatileCounter bool     // the counter starts from 0 at power-on
 	NoTime          bool     // no trigger time
+	BareHeader      bool     // while there is no recording the header is all 0, instead of describing the next one
 	Checksum        Checksum // empty: CRC-16 for Block, CRC-32 for Files, none for Window
 	Erased          Erased   // empty: refused for Files, else zeros
 	Refusal         byte     // the exception of refused data; 0: 02
