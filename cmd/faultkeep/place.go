@@ -2,33 +2,70 @@ package main
 
 import (
 	"context"
+	"errors"
+	"fmt"
+	"io/fs"
 	"time"
 
 	"faultkeep/daemon/archive"
+	"faultkeep/daemon/config"
 )
 
-// placeFlags say where to look for what was kept.
-type placeFlags struct {
-	dataFlag `embed:""`
-}
-
-// place is an open archive and the time zone to show times in.
+// place is what was kept, open for reading, the zone in which to tell times,
+// and the drives' titles as far as they are known.
 type place struct {
 	archive.Archive
-	zone *time.Location
+	zone   *time.Location
+	titles map[string]string
 }
 
-func (p placeFlags) open(ctx context.Context) (place, error) {
-	folder, zone := p.Data, time.Local
-	if folder == "" {
-		loaded, err := p.load()
-		if err != nil {
-			return place{}, err
+// open opens the data folder, through the daemon if one runs. The zone is the
+// config's, or this computer's where only --data was given.
+func (f dataFlag) open(ctx context.Context) (place, error) {
+	p := place{zone: time.Local, titles: map[string]string{}}
+	var folder string
+	var loaded *config.Loaded
+	var err error
+	if f.Data != "" {
+		if folder, err = f.folder(); err != nil {
+			return p, err
 		}
-		folder, zone = loaded.Config.Data, loaded.Location
-	} else if _, err := p.folder(); err != nil {
-		return place{}, err
 	}
-	a, err := archive.Open(ctx, folder)
-	return place{a, zone}, err
+	if f.Data == "" || f.Config != "" {
+		if loaded, err = f.load(); err != nil {
+			return p, orData(err)
+		}
+		p.zone = loaded.Location
+		for _, d := range loaded.Drives {
+			p.titles[d.Config.Name] = d.Config.Title
+		}
+		if folder == "" {
+			folder = loaded.Config.Data
+		}
+	}
+	p.Archive, err = archive.Open(ctx, folder)
+	if errors.Is(err, fs.ErrNotExist) {
+		return p, fmt.Errorf("nothing was kept in %s: faultkeep never ran on this data folder. Start it, or name another folder with --data", folder)
+	}
+	return p, err
+}
+
+// orData adds the other way to say where to look.
+func orData(err error) error {
+	var usage usageError
+	if errors.As(err, &usage) {
+		return usageError{fmt.Errorf("%w, or the data folder with --data", usage.error)}
+	}
+	return err
+}
+
+// name is a drive as people call it.
+func (p place) name(drive, title string) string {
+	if title == "" {
+		title = p.titles[drive]
+	}
+	if title == "" {
+		return drive
+	}
+	return title
 }
