@@ -20,7 +20,7 @@ func (c runCommand) Run(ctx context.Context, out output) error {
 	if err != nil {
 		return err
 	}
-	return runDaemon(ctx, path, out.Err)
+	return asService(ctx, func(ctx context.Context) error { return runDaemon(ctx, path, out.Err) })
 }
 
 // runDaemon watches the drives of the config file until ctx ends, or until a

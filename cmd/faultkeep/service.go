@@ -1,0 +1,309 @@
+package main
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"os"
+	"path/filepath"
+	"runtime"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/kardianos/service"
+
+	"faultkeep/daemon/archive"
+	"faultkeep/daemon/config"
+)
+
+type serviceCommand struct {
+	Install   installCommand   `cmd:"" help:"Install the service, so that it starts with the machine. Installing again renews it."`
+	Uninstall uninstallCommand `cmd:"" help:"Stop and remove the service. What was kept stays."`
+	Start     startCommand     `cmd:"" help:"Start the service."`
+	Stop      stopCommand      `cmd:"" help:"Stop the service."`
+	Status    statusCommand    `cmd:"" help:"Tell whether the service is installed and runs. Exit code 1 where it doesn't."`
+}
+
+type installCommand struct {
+	configFlag
+	Account      string `name:"user" placeholder:"NAME" help:"Account to run as; it must exist. Left out: faultkeep, made if missing (Windows: LocalService)."`
+	DelayedStart bool   `help:"Windows: start a little after the machine did."`
+	DryRun       bool   `help:"Print what would be installed, and change nothing."`
+}
+
+// Run installs. A failed install leaves nothing behind.
+func (c *installCommand) Run(ctx context.Context, out output) error {
+	path, err := c.path()
+	if err != nil {
+		return err
+	}
+	if path, err = filepath.Abs(path); err != nil {
+		return err
+	}
+	if err := readEnvironment(plan{Config: path}.environment()); err != nil {
+		return err
+	}
+	loaded, err := loadConfig(path)
+	if err != nil {
+		return err
+	}
+	p, err := c.plan(loaded)
+	if err != nil {
+		return err
+	}
+	for _, w := range p.warnings() {
+		fmt.Fprintln(out.Err, "Mind:", w+".")
+	}
+	if c.DryRun {
+		text, err := p.unit()
+		if err == nil {
+			_, err = fmt.Fprint(out.Out, text)
+		}
+		return err
+	}
+	return c.install(ctx, p, out)
+}
+
+func (c *installCommand) plan(loaded *config.Loaded) (plan, error) {
+	binary, err := os.Executable()
+	if err != nil {
+		return plan{}, fmt.Errorf("this program's own path isn't known: %w", err)
+	}
+	if strings.Contains(filepath.ToSlash(binary), "/go-build") {
+		return plan{}, usageError{errors.New("this program was built by `go run` and is gone when it ends. Build it to stay, as in `go build -o /usr/local/bin/faultkeep ./cmd/faultkeep`, and install with that")}
+	}
+	p := plan{Binary: binary, Config: loaded.Path, Data: loaded.Config.Data, Account: cmp.Or(c.Account, usualAccount)}
+	if p.Account == "root" || p.Account == "0" {
+		return p, usageError{errors.New("faultkeep needs no rights of root and isn't installed with them. Name another account with --user, or none")}
+	}
+	if strings.ContainsFunc(p.Account, awkward) || strings.ContainsAny(p.Account, "%{}") {
+		return p, usageError{fmt.Errorf("--user %q is no account's name", p.Account)}
+	}
+	if _, port, err := net.SplitHostPort(loaded.Config.Web.Listen); err == nil {
+		n, err := strconv.Atoi(port)
+		p.LowPort = err == nil && n > 0 && n < 1024
+	}
+	return p, nil
+}
+
+// readEnvironment takes over the variables that the service will find, so that
+// a config which needs them can be checked.
+func readEnvironment(path string) error {
+	b, err := os.ReadFile(path)
+	if errors.Is(err, os.ErrNotExist) {
+		return nil
+	}
+	if err != nil {
+		return fmt.Errorf("the service's environment can't be read: %w", err)
+	}
+	for _, l := range strings.Split(string(b), "\n") {
+		l = strings.TrimSpace(l)
+		name, value, ok := strings.Cut(l, "=")
+		if !ok || strings.HasPrefix(l, "#") || strings.HasPrefix(l, ";") {
+			continue
+		}
+		if n := len(value); n > 1 && (value[0] == '"' || value[0] == '\'') && value[n-1] == value[0] {
+			value = value[1 : n-1]
+		}
+		if err := os.Setenv(strings.TrimSpace(name), value); err != nil {
+			return fmt.Errorf("%s: %q can't be set: %w", path, name, err)
+		}
+	}
+	return nil
+}
+
+// nothing satisfies the library where a service is only controlled, not run.
+type nothing struct{}
+
+func (nothing) Start(service.Service) error { return nil }
+func (nothing) Stop(service.Service) error  { return nil }
+
+type uninstallCommand struct{ configFlag }
+
+// Run removes the service and keeps everything else.
+func (c *uninstallCommand) Run(ctx context.Context, out output) error {
+	now, err := look(ctx)
+	if err != nil {
+		return err
+	}
+	if !now.Installed {
+		fmt.Fprintln(out.Out, "The service isn't installed; there is nothing to remove.")
+		return nil
+	}
+	if err := remove(ctx, now); err != nil {
+		return err
+	}
+	fmt.Fprintln(out.Out, "Removed: faultkeep no longer starts with this machine.")
+	now.fill(c.Config)
+	if now.Data != "" {
+		fmt.Fprintf(out.Out, "All that was kept stays in %s; `faultkeep list --data` reads it.\n", now.Data)
+	}
+	if now.Config != "" {
+		fmt.Fprintf(out.Out, "The config %s stays too.\n", now.Config)
+	}
+	return nil
+}
+
+type startCommand struct{ configFlag }
+
+// settles is how long a service that starts is watched, so that one that ends
+// again at once isn't reported as running.
+const settles = 2 * time.Second
+
+// Run starts the service and looks whether it stays.
+func (c *startCommand) Run(ctx context.Context, out output) error {
+	now, err := look(ctx)
+	switch {
+	case err != nil:
+		return err
+	case !now.Installed:
+		return errors.New("the service isn't installed. `faultkeep service install --config FILE` does that")
+	case now.Running:
+		fmt.Fprintln(out.Out, "The service runs already.")
+		return nil
+	}
+	s, err := control()
+	if err != nil {
+		return err
+	}
+	if err := s.Start(); err != nil {
+		return fmt.Errorf("the service doesn't start: %w. %s", err, whereLogs)
+	}
+	select {
+	case <-ctx.Done():
+	case <-time.After(settles):
+	}
+	if now, err = look(ctx); err != nil {
+		return err
+	}
+	if !now.Running || now.Restarts > 0 {
+		return fmt.Errorf("the service started and ended again at once. %s", whereLogs)
+	}
+	now.fill(c.Config)
+	fmt.Fprintln(out.Out, "Started.", now.page())
+	return nil
+}
+
+type stopCommand struct{ configFlag }
+
+// Run stops the service.
+func (c *stopCommand) Run(ctx context.Context, out output) error {
+	now, err := look(ctx)
+	switch {
+	case err != nil:
+		return err
+	case !now.Installed:
+		return errors.New("the service isn't installed")
+	case !now.Running && !now.Restarting:
+		fmt.Fprintln(out.Out, "The service doesn't run.")
+		return nil
+	}
+	s, err := control()
+	if err == nil {
+		err = s.Stop()
+	}
+	if err != nil {
+		return fmt.Errorf("the service doesn't stop: %w", err)
+	}
+	fmt.Fprintln(out.Out, "Stopped. No drive is being watched until it is started again.")
+	return nil
+}
+
+type statusCommand struct {
+	configFlag
+	JSON bool `name:"json" help:"Write JSON."`
+}
+
+// state is what the system knows of the service.
+type state struct {
+	Installed  bool   `json:"installed"`
+	AtBoot     bool   `json:"starts_with_machine"`
+	Running    bool   `json:"running"`
+	Restarting bool   `json:"restarting"` // ended, and about to be started again
+	Restarts   int    `json:"restarts"`   // by itself since it was last started
+	Since      string `json:"since"`      // when it began to run, as the system tells it
+	PID        int    `json:"pid"`
+	Config     string `json:"config"`
+	Data       string `json:"data"`
+	Page       string `json:"page"` // "" where it doesn't run, or its data folder can't be read
+}
+
+// fill adds what only the config and the data folder tell.
+func (s *state) fill(given string) {
+	s.Config = cmp.Or(s.Config, given)
+	if s.Data == "" && s.Config != "" {
+		if loaded, problems := config.Load(s.Config); len(problems) == 0 {
+			s.Data = loaded.Config.Data
+		}
+	}
+	if s.Running && s.Data != "" {
+		if e, err := archive.ReadEndpointFile(s.Data); err == nil {
+			s.Page = e.Address
+		}
+	}
+}
+
+// page says where the page is.
+func (s state) page() string {
+	if s.Page == "" {
+		return "`faultkeep service status` tells where the page is."
+	}
+	return "The page: " + s.Page
+}
+
+// Run tells the state in words.
+func (c *statusCommand) Run(ctx context.Context, out output) error {
+	now, err := look(ctx)
+	if err != nil {
+		return err
+	}
+	now.fill(c.Config)
+	if c.JSON {
+		err = writeJSON(out.Out, now)
+	} else {
+		err = table(out.Out, now.rows())
+	}
+	if err == nil && !now.Running {
+		err = errSaid
+	}
+	return err
+}
+
+func (s state) rows() [][]string {
+	if !s.Installed {
+		return [][]string{{"installed", "no. `faultkeep service install --config FILE` does that"}}
+	}
+	rows := [][]string{{"installed", "yes, starts with the machine"}}
+	if !s.AtBoot {
+		rows[0][1] = "yes, but doesn't start with the machine. Installing again sets that right"
+	}
+	switch {
+	case s.Restarting:
+		rows = append(rows, []string{"running", fmt.Sprintf("no, it ended and is started again (%s so far). %s", counted(s.Restarts, "time"), whereLogs)})
+	case s.Running:
+		how := "yes"
+		if s.Since != "" {
+			how += ", since " + s.Since
+		}
+		if s.Restarts > 0 {
+			how += fmt.Sprintf(", after %s", counted(s.Restarts, "restart"))
+		}
+		rows = append(rows, []string{"running", how})
+	default:
+		rows = append(rows, []string{"running", "no, so no drive is being watched. `faultkeep service start` starts it"})
+	}
+	for _, r := range [][]string{{"config", s.Config}, {"data", s.Data}, {"page", s.Page}} {
+		if r[1] != "" {
+			rows = append(rows, r)
+		}
+	}
+	return rows
+}
+
+// noService is the error where the system has no service manager that faultkeep knows.
+func noService() error {
+	return fmt.Errorf("there is no service manager that faultkeep knows on this machine (%s). Let its own start `faultkeep run --config FILE`", runtime.GOOS)
+}

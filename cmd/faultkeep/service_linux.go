@@ -1,0 +1,277 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"os/exec"
+	"os/user"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"syscall"
+
+	"github.com/kardianos/service"
+
+	"faultkeep/daemon/archive"
+)
+
+// usualAccount is made by install where it is missing. A fixed account and not
+// one that the system makes up at each start, so that a technician can give it
+// files to read and the data folder may be anywhere.
+const usualAccount = "faultkeep"
+
+const (
+	unitFile  = "/etc/systemd/system/" + serviceName + ".service"
+	whereLogs = "`journalctl -u " + serviceName + " -n 30` tells why"
+)
+
+// control is the service as the library steers it.
+func control() (service.Service, error) {
+	if service.Platform() != "linux-systemd" {
+		return nil, noService()
+	}
+	return service.New(nothing{}, &service.Config{Name: serviceName})
+}
+
+// asService runs work; systemd needs nothing more than a process.
+func asService(ctx context.Context, work func(context.Context) error) error { return work(ctx) }
+
+// needRoot says so early, where halfway would leave things behind.
+func needRoot() error {
+	if os.Geteuid() != 0 {
+		return errors.New("installing and removing a service needs root; put sudo before it")
+	}
+	return nil
+}
+
+// install does everything in an order in which each step can be taken back.
+func (c *installCommand) install(ctx context.Context, p plan, out output) (err error) {
+	if service.Platform() != "linux-systemd" {
+		return noService()
+	}
+	if err := needRoot(); err != nil {
+		return err
+	}
+	unit, err := p.unit()
+	if err != nil {
+		return err
+	}
+	var undo []func()
+	defer func() {
+		if err != nil {
+			for _, back := range slices.Backward(undo) {
+				back()
+			}
+		}
+	}()
+	did := func(format string, args ...any) { fmt.Fprintf(out.Out, format+"\n", args...) }
+
+	account, made, err := ensureAccount(ctx, p.Account, c.Account != "")
+	if err != nil {
+		return err
+	}
+	if made {
+		undo = append(undo, func() { _ = exec.Command(tool("userdel"), p.Account).Run() })
+		did("Made the account %s, which nobody can log in with.", p.Account)
+	}
+	was, err := giveData(p.Data, account)
+	if err != nil {
+		return fmt.Errorf("the data folder can't be given to %s: %w", p.Account, err)
+	}
+	if was {
+		undo = append(undo, func() { _ = os.Remove(p.Data) }) // only where it is empty still
+		did("Made the data folder %s.", p.Data)
+	}
+	if err := tryAs(ctx, p, account); err != nil {
+		return err
+	}
+	old, err := os.ReadFile(unitFile)
+	if err != nil && !errors.Is(err, os.ErrNotExist) {
+		return err
+	}
+	if err := writeUnit(p, unit, old); err != nil {
+		return err
+	}
+	if bytes.Equal(old, []byte(unit)) {
+		did("The service was installed like this already.")
+	} else {
+		did("Installed %s. It starts with the machine and runs as %s.", unitFile, p.Account)
+	}
+	if now, err := look(ctx); err == nil && now.Running {
+		did("It is running as it was before; `faultkeep service stop` and `start` make changes count.")
+		return nil
+	}
+	did("Start it now with `faultkeep service start`.")
+	return nil
+}
+
+// writeUnit has the library write and enable the unit. It refuses to write
+// over one and leaves a half-installed one behind when it fails, so both are
+// seen to here.
+func writeUnit(p plan, unit string, old []byte) (err error) {
+	s, err := service.New(nothing{}, &service.Config{Name: serviceName, Executable: p.Binary, Option: service.KeyValue{"SystemdScript": unit}})
+	if err != nil {
+		return err
+	}
+	if err := os.Remove(unitFile); err != nil && !errors.Is(err, os.ErrNotExist) {
+		return err
+	}
+	if err = s.Install(); err == nil {
+		return nil
+	}
+	_ = exec.Command("systemctl", "disable", serviceName).Run()
+	_ = os.Remove(unitFile)
+	if old != nil {
+		_ = os.WriteFile(unitFile, old, 0o644)
+		_ = exec.Command("systemctl", "enable", serviceName).Run()
+	}
+	_ = exec.Command("systemctl", "daemon-reload").Run()
+	return fmt.Errorf("systemd doesn't take the service: %w. Nothing was changed", err)
+}
+
+// owner is an account by its numbers.
+type owner struct{ uid, gid int }
+
+// ensureAccount finds the account, or makes the usual one.
+func ensureAccount(ctx context.Context, name string, named bool) (o owner, made bool, err error) {
+	u, err := user.Lookup(name)
+	var unknown user.UnknownUserError
+	if errors.As(err, &unknown) && !named {
+		shell := "/usr/sbin/nologin"
+		if _, err := os.Stat(shell); err != nil {
+			shell = "/bin/false"
+		}
+		cmd := exec.CommandContext(ctx, tool("useradd"), "--system", "--user-group", "--no-create-home", "--home-dir", "/nonexistent", "--shell", shell, "--comment", "faultkeep", name)
+		if text, err := cmd.CombinedOutput(); err != nil {
+			return o, false, fmt.Errorf("the account %s can't be made: %w %s. Make it, or name another with --user", name, err, bytes.TrimSpace(text))
+		}
+		made = true
+		u, err = user.Lookup(name)
+	}
+	if err != nil {
+		return o, made, fmt.Errorf("there is no account %s: %w", name, err)
+	}
+	uid, err1 := strconv.Atoi(u.Uid)
+	gid, err2 := strconv.Atoi(u.Gid)
+	if err := errors.Join(err1, err2); err != nil {
+		return o, made, err
+	}
+	if uid == 0 {
+		return o, made, usageError{fmt.Errorf("--user %s has the rights of root, which faultkeep doesn't need", name)}
+	}
+	return owner{uid, gid}, made, nil
+}
+
+// tool finds a program that may lie where only root looks.
+func tool(name string) string {
+	if path, err := exec.LookPath(name); err == nil {
+		return path
+	}
+	return filepath.Join("/usr/sbin", name)
+}
+
+// giveData makes the data folder, or takes over one that holds nothing but
+// what faultkeep wrote. A folder with anything else in it is left as it is.
+func giveData(folder string, o owner) (made bool, err error) {
+	entries, err := os.ReadDir(folder)
+	if errors.Is(err, os.ErrNotExist) {
+		if err := os.Mkdir(folder, 0o750); err != nil {
+			return false, err
+		}
+		return true, os.Lchown(folder, o.uid, o.gid)
+	}
+	if err != nil {
+		return false, err
+	}
+	for _, e := range entries {
+		if !e.Type().IsRegular() || !strings.HasPrefix(e.Name(), archive.StoreFile) && !strings.HasPrefix(e.Name(), "daemon.json") {
+			return false, nil
+		}
+	}
+	for _, e := range entries {
+		if err := os.Lchown(filepath.Join(folder, e.Name()), o.uid, o.gid); err != nil {
+			return false, err
+		}
+	}
+	return false, os.Chown(folder, o.uid, o.gid)
+}
+
+// tryAs checks the config as the account that will run it: it may not be able
+// to read what root can.
+func tryAs(ctx context.Context, p plan, o owner) error {
+	cmd := exec.CommandContext(ctx, p.Binary, "check", "--config", p.Config)
+	cmd.Dir = "/"
+	cmd.SysProcAttr = &syscall.SysProcAttr{Credential: &syscall.Credential{Uid: uint32(o.uid), Gid: uint32(o.gid)}}
+	var said bytes.Buffer
+	cmd.Stderr = &said
+	err := cmd.Run()
+	if err == nil {
+		return nil
+	}
+	why := strings.TrimSpace(said.String())
+	if why == "" {
+		why = err.Error()
+	}
+	return fmt.Errorf("the account %s can't run faultkeep with this config:\n%s\nLet it read the program, the config and what that names, and write the data folder (chown -R %s: %s)", p.Account, why, p.Account, p.Data)
+}
+
+// remove stops and removes the service.
+func remove(_ context.Context, now state) error {
+	if err := needRoot(); err != nil {
+		return err
+	}
+	s, err := control()
+	if err != nil {
+		return err
+	}
+	if now.Running || now.Restarting {
+		if err := s.Stop(); err != nil {
+			return fmt.Errorf("the service doesn't stop, so it wasn't removed: %w", err)
+		}
+	}
+	if err := s.Uninstall(); err != nil {
+		return fmt.Errorf("the service can't be removed: %w", err)
+	}
+	_ = exec.Command("systemctl", "reset-failed", serviceName).Run() // forgets it, where it had failed
+	return nil
+}
+
+// look asks systemd.
+func look(ctx context.Context) (state, error) {
+	if service.Platform() != "linux-systemd" {
+		return state{}, noService()
+	}
+	b, err := exec.CommandContext(ctx, "systemctl", "show", serviceName+".service",
+		"--property=LoadState,ActiveState,SubState,UnitFileState,MainPID,NRestarts,ActiveEnterTimestamp").Output()
+	if err != nil {
+		return state{}, fmt.Errorf("systemd can't be asked: %w", err)
+	}
+	s := stateOf(string(b))
+	if unit, err := os.ReadFile(unitFile); err == nil {
+		s.Config, s.Data = noted(string(unit))
+	}
+	return s, nil
+}
+
+// stateOf reads what `systemctl show` says.
+func stateOf(shown string) (s state) {
+	v := map[string]string{}
+	for _, l := range strings.Split(shown, "\n") {
+		key, value, _ := strings.Cut(l, "=")
+		v[key] = value
+	}
+	s.Installed = v["LoadState"] != "" && v["LoadState"] != "not-found"
+	s.AtBoot = v["UnitFileState"] == "enabled"
+	s.Restarting = v["SubState"] == "auto-restart"
+	s.Running = v["ActiveState"] == "active"
+	s.PID, _ = strconv.Atoi(v["MainPID"])
+	s.Restarts, _ = strconv.Atoi(v["NRestarts"])
+	if s.Running {
+		s.Since = v["ActiveEnterTimestamp"]
+	}
+	return s
+}

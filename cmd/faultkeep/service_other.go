@@ -1,0 +1,24 @@
+//go:build !linux && !windows
+
+package main
+
+import (
+	"context"
+
+	"github.com/kardianos/service"
+)
+
+const (
+	usualAccount = "faultkeep"
+	whereLogs    = "Its log tells why"
+)
+
+func asService(ctx context.Context, work func(context.Context) error) error { return work(ctx) }
+
+func (c *installCommand) install(context.Context, plan, output) error { return noService() }
+
+func control() (service.Service, error) { return nil, noService() }
+
+func remove(context.Context, state) error { return noService() }
+
+func look(context.Context) (state, error) { return state{}, noService() }
