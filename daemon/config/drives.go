@@ -179,7 +179,7 @@ func (c *checker) between(at string, d strict.Duration, low, high time.Duration)
 }
 
 // kinds of writes that can be allowed.
-var kinds = []string{"page", "arm"}
+var kinds = []string{"page", "arm", "settings"}
 
 // driveMap reads the drive's map and checks what the config says against it.
 func (c *checker) driveMap(at string, d modbus.Config) *regmap.Map {
@@ -215,6 +215,15 @@ func (c *checker) driveMap(at string, d modbus.Config) *regmap.Map {
 	if m.Arm == nil && d.Allows("arm") {
 		c.say(fmt.Sprintf("%s.allow[%d]", at, slices.Index(d.Allow, "arm")), "leave it out, or add arm: to the map",
 			"the map %s doesn't say how the recorder is armed", m.Name)
+	}
+	if i := slices.Index(d.Allow, "settings"); i >= 0 {
+		path := fmt.Sprintf("%s.allow[%d]", at, i)
+		switch {
+		case len(m.Settings) == 0:
+			c.say(path, "leave it out, or add settings: to the map", "the map %s names no settings to write", m.Name)
+		case !d.Allows("arm"):
+			c.say(path, "write allow: [arm, settings], or leave it out", "settings are written as part of arming, which isn't allowed")
+		}
 	}
 	if most := max(1, m.Limits.Connections); d.Connections > most {
 		c.say(at+".connections", "", "the map %s allows at most %d", m.Name, most)

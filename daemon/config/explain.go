@@ -65,6 +65,13 @@ func (d Drive) sentence() string {
 		}
 		writes = append(writes, strings.Join(places, ", ")+" to arm the recorder again once a capture is kept")
 	}
+	if c.Allows("settings") && len(d.Map.Settings) > 0 {
+		var places []string
+		for _, s := range d.Map.Settings {
+			places = append(places, fmt.Sprintf("%s (%s)", place(s.Write), s.Name))
+		}
+		writes = append(writes, strings.Join(places, ", ")+" to give the recorder its settings before arming")
+	}
 	if len(writes) == 0 {
 		s += "; it is only read."
 	} else {

@@ -213,6 +213,7 @@ func (in *incident) checksum() uint64 { return checksum(in.made.Checksum, in.Dat
 
 // settings are what the recorder is set to, for the next recording.
 func (l *layout) settings(s Spec, table string, at uint16) {
+	l.setTable, l.set = table, at
 	l.add(table, at, capture.Uint32, "settings.interval", func(d *Drive) uint64 { return uint64(d.spec.Recorder.Interval / time.Microsecond) })
 	l.add(table, at+2, capture.Uint16, "settings.samples", func(d *Drive) uint64 { return uint64(d.spec.Recorder.Samples) })
 	l.add(table, at+3, capture.Uint16, "settings.pretrigger", func(d *Drive) uint64 { return uint64(d.spec.Recorder.PreTrigger*100 + 0.5) })

@@ -60,6 +60,8 @@ type layout struct {
 
 	data         area // Block: the samples; Window: the window
 	page, shows  uint16
+	setTable     string // the settings' first address: interval, then at +3 the pre-trigger share
+	set          uint16
 	armTable     string
 	arm          uint16
 	armWord      uint16
@@ -217,10 +219,40 @@ func (d *Drive) Write(now time.Time, table string, addr uint16, words []uint16) 
 	return exception
 }
 
+// writeSetting takes the sample interval (µs) and the pre-trigger share (%).
+func (d *Drive) writeSetting(table string, addr uint16, words []uint16) (WriteKind, byte, bool) {
+	r := &d.spec.Recorder
+	if !r.Settable || table != d.layout.setTable {
+		return "", 0, false
+	}
+	switch {
+	case addr == d.layout.set && len(words) == 2:
+		n := uint32(words[0])<<16 | uint32(words[1])
+		if d.layout.order == LowFirst {
+			n = uint32(words[1])<<16 | uint32(words[0])
+		}
+		if n == 0 || d.state == capture.Recording {
+			return WriteSetting, excValue, true
+		}
+		r.Interval = time.Duration(n) * time.Microsecond
+	case addr == d.layout.set+3 && len(words) == 1:
+		if words[0] >= 100 || d.state == capture.Recording {
+			return WriteSetting, excValue, true
+		}
+		r.PreTrigger = float64(words[0]) / 100
+	default:
+		return "", 0, false
+	}
+	return WriteSetting, 0, true
+}
+
 func (d *Drive) write(table string, addr uint16, words []uint16) (WriteKind, byte) {
 	l := d.layout
 	if d.off {
 		return WriteRefused, NoAnswer
+	}
+	if kind, exception, ok := d.writeSetting(table, addr, words); ok {
+		return kind, exception
 	}
 	if len(words) != 1 {
 		return WriteRefused, excAddress

@@ -79,6 +79,8 @@ type Recorder struct {
 	Window    int           // Window: registers in the window; 0: 120
 	Settle    time.Duration // Window: until a selected page shows
 
+	Settable bool // interval and pre-trigger share can be written while nothing is being recorded
+
 	NoCounter       bool     // no recording counter
 	VolatileCounter bool     // the counter starts from 0 at power-on
 	NoTime          bool     // no trigger time

@@ -96,6 +96,7 @@ type WriteKind string
 const (
 	WritePage    WriteKind = "page"
 	WriteArm     WriteKind = "arm"
+	WriteSetting WriteKind = "setting"
 	WriteReset   WriteKind = "fault reset" // must never be seen
 	WriteRefused WriteKind = "refused"     // any other address
 )

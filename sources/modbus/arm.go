@@ -49,11 +49,44 @@ func (w *watch) rearm(ctx context.Context) {
 		return
 	}
 	w.guard.Released()
+	if err := w.set(ctx); err != nil {
+		w.notArmed(ctx, err.Error())
+		return
+	}
 	if err := w.guard.Arm(ctx); err != nil {
 		w.notArmed(ctx, err.Error())
 		return
 	}
 	w.confirm(ctx)
+}
+
+// set gives the recorder the settings of the map, where the config allows it:
+// each is written only if it isn't there yet, and read back.
+func (w *watch) set(ctx context.Context) error {
+	if !w.guard.Allowed(link.Set) {
+		return nil
+	}
+	for i, s := range w.Map.Settings {
+		before, err := w.line.read(ctx, s.Read())
+		if err != nil {
+			return err
+		}
+		if s.Set(before) {
+			continue
+		}
+		if err := w.guard.Set(ctx, i); err != nil {
+			return err
+		}
+		after, err := w.line.read(ctx, s.Read())
+		if err != nil {
+			return err
+		}
+		if !s.Set(after) {
+			return fmt.Errorf("%s was written and reads back otherwise; the recorder is not armed. Look at settings: in the map, "+
+				"and whether the drive takes this value", s.Name)
+		}
+	}
+	return nil
 }
 
 // confirm reads back until the recorder shows armed, or says that it doesn't.

@@ -13,8 +13,9 @@ import (
 
 // The kinds of writes there are; a drive's config allows each by name.
 const (
-	Page = "page" // show a page of the recording (layout window)
-	Arm  = "arm"  // arm the recorder again
+	Page = "page"     // show a page of the recording (layout window)
+	Arm  = "arm"      // arm the recorder again
+	Set  = "settings" // give the recorder its settings before arming
 )
 
 // ErrForbidden is a write that the Guard doesn't let through.
@@ -33,6 +34,7 @@ type Written struct {
 //
 //   - a page select: only to the map's page register, only the values of
 //     pages that the recording told with Holds has;
+//   - settings: only the map's own, and only after Released;
 //   - arming: only the map's own writes in their order, once for every Released.
 //
 // Each kind must be allowed by the config too. Unit 0, which means every
@@ -45,6 +47,7 @@ type Guard struct {
 	status   regmap.Status
 	live     []regmap.Value
 	arm      []regmap.Write
+	settings []regmap.Write
 	noted    func(Written)
 
 	mu       sync.Mutex
@@ -73,6 +76,9 @@ func NewGuard(e *Endpoint, unit uint8, m *regmap.Map, allow []string, noted func
 			w.Words = append([]uint16(nil), w.Words...)
 			g.arm = append(g.arm, w)
 		}
+	}
+	for _, s := range m.Settings {
+		g.settings = append(g.settings, regmap.Write{Table: s.Table, Address: s.Address, Words: append([]uint16(nil), s.Words...)})
 	}
 	for from, to := range map[*regmap.Value]**regmap.Value{m.Status.Fault: &g.status.Fault,
 		m.Status.FaultCode: &g.status.FaultCode, m.Status.Warning: &g.status.Warning} {
@@ -153,6 +159,26 @@ func (g *Guard) Arm(ctx context.Context) error {
 		}
 	}
 	return nil
+}
+
+// Set writes one of the map's settings, counted from 0.
+func (g *Guard) Set(ctx context.Context, setting int) error {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	why := g.forbids(Set)
+	switch {
+	case why != "":
+	case setting < 0 || setting >= len(g.settings):
+		why = fmt.Sprintf("the map has %d settings", len(g.settings))
+	case !g.released:
+		why = "the drive may hold a recording that isn't kept"
+	default:
+		why = g.armForbids(g.settings[setting])
+	}
+	if why != "" {
+		return g.forbid(fmt.Sprintf("write setting %d", setting+1), why)
+	}
+	return g.write(ctx, Set, g.settings[setting])
 }
 
 func (g *Guard) forbids(kind string) string {

@@ -189,6 +189,35 @@ func TestGuardArmsOnlyWhatIsKeptAndOnlyOnce(t *testing.T) {
 	}
 }
 
+func TestGuardSetsOnlyTheMapsSettingsWhileReleased(t *testing.T) {
+	m := windowMap()
+	m.Settings = []regmap.Setting{{Name: "interval", Write: regmap.Write{Table: regmap.Holding, Address: 50, Words: []uint16{0, 1000}}},
+		{Name: "a status register", Write: regmap.Write{Table: m.Status.Fault.Table, Address: m.Status.Fault.Address, Words: []uint16{0}}}}
+	g := guardOf(t, m, 1, both...)
+	g.Released()
+	g.forbidden(t, "not allowed", g.Set(t.Context(), 0), "allow: [settings]")
+	g = guardOf(t, m, 1, link.Page, link.Arm, link.Set)
+	g.forbidden(t, "at the start", g.Set(t.Context(), 0), "isn't kept")
+	g.Released()
+	g.Holds(100)
+	g.forbidden(t, "a recording that isn't kept", g.Set(t.Context(), 0), "isn't kept")
+	g.Released()
+	g.forbidden(t, "none there", g.Set(t.Context(), 2), "2 settings")
+	g.forbidden(t, "none there", g.Set(t.Context(), -1), "2 settings")
+	g.forbidden(t, "a status register", g.Set(t.Context(), 1), "")
+	m.Settings[0].Address, m.Settings[0].Words[1] = 6040, 128
+	if err := g.Set(t.Context(), 0); err != nil {
+		t.Fatal(err)
+	}
+	want := []regmap.Write{{Table: regmap.Holding, Address: 50, Words: []uint16{0, 1000}}}
+	if !reflect.DeepEqual(g.line.writes, want) {
+		t.Errorf("wrote %v, want %v", g.line.writes, want)
+	}
+	if err := g.Arm(t.Context()); err != nil {
+		t.Errorf("setting took the release that arming needs: %v", err)
+	}
+}
+
 func TestGuardStopsAtTheFirstWriteThatFails(t *testing.T) {
 	g := guardOf(t, windowMap(), 1, both...)
 	g.line.refuse[1] = link.Busy

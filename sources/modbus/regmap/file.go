@@ -17,6 +17,7 @@ type fileMap struct {
 	Checksum *fileChecksum        `yaml:"checksum"`
 	Expect   []fileExpect         `yaml:"expect"`
 	Arm      *fileArm             `yaml:"arm"`
+	Settings []fileSetting        `yaml:"settings"`
 	Limits   fileLimits           `yaml:"limits"`
 }
 
@@ -132,6 +133,11 @@ type fileExpect struct {
 type fileArm struct {
 	Writes []fileWrite      `yaml:"writes"`
 	Within *strict.Duration `yaml:"within"`
+}
+
+type fileSetting struct {
+	Name      string `yaml:"name"`
+	fileWrite `yaml:",inline"`
 }
 
 type fileWrite struct {

@@ -35,6 +35,7 @@ func Parse(file string, src []byte) (*Map, strict.Problems) {
 		c.channels()
 		c.checksum()
 		c.arm()
+		c.settings()
 		c.overlaps()
 	}
 	return c.m, c.problems.Sorted()

@@ -42,6 +42,29 @@ func (c *checker) arm() {
 	c.m.Arm = arm
 }
 
+// settings are what arming sets first. They need an arm section: they are
+// written only where that is, when nothing unkept is on the drive.
+func (c *checker) settings() {
+	if n := len(c.in.Settings); n > maxWrites {
+		c.report("settings", fmt.Sprintf("has %d entries; the most is %d", n, maxWrites), "")
+		return
+	}
+	if len(c.in.Settings) > 0 && c.in.Arm == nil {
+		c.report("settings", "are written as part of arming, and there is no arm", "add arm, or leave settings out and use expect to check them")
+	}
+	for i, from := range c.in.Settings {
+		path := fmt.Sprintf("settings[%d]", i)
+		w, ok := c.write(path, from.fileWrite)
+		if !ok {
+			continue
+		}
+		if from.Name == "" {
+			c.report(path+".name", "is missing", "say what is set, such as sample interval")
+		}
+		c.m.Settings = append(c.m.Settings, Setting{Name: from.Name, Write: w})
+	}
+}
+
 func (c *checker) write(path string, from fileWrite) (w Write, ok bool) {
 	if !c.doc.Clean(path) {
 		return w, false
@@ -139,6 +162,9 @@ func (c *checker) overlaps() {
 		for i, w := range c.m.Arm.Writes {
 			c.clash(fmt.Sprintf("arm.writes[%d]", i), w.Table, int(w.Address), len(w.Words), "")
 		}
+	}
+	for i, s := range c.m.Settings {
+		c.clash(fmt.Sprintf("settings[%d]", i), s.Table, int(s.Address), len(s.Words), "")
 	}
 	if p := d.Page; d.Layout == Window && p.Table == Holding {
 		c.clash("data.page", p.Table, int(p.Address), p.Words(), "data.shows")

@@ -7,6 +7,7 @@
 package regmap
 
 import (
+	"encoding/binary"
 	"time"
 
 	"faultkeep/store/capture"
@@ -72,6 +73,7 @@ type Map struct {
 	Checksum *Checksum
 	Expect   []Expect
 	Arm      *Arm
+	Settings []Setting // what arming sets first, where the config allows it
 	Limits   Limits
 }
 
@@ -198,6 +200,34 @@ type Expect struct {
 type Arm struct {
 	Writes []Write
 	Within time.Duration
+}
+
+// Setting is a recorder setting that arming writes if it isn't there yet, and
+// reads back.
+type Setting struct {
+	Name string
+	Write
+}
+
+// Read is the request that shows the setting.
+func (s Setting) Read() Read {
+	return Read{Table: s.Table, Address: s.Address, Count: uint16(len(s.Words))}
+}
+
+// Set tells whether an answer to Read shows the wanted value.
+func (s Setting) Set(answer []byte) bool {
+	if s.Table.Bits() {
+		return len(answer) == 1 && uint16(answer[0]) == s.Words[0]
+	}
+	if len(answer) != 2*len(s.Words) {
+		return false
+	}
+	for i, w := range s.Words {
+		if binary.BigEndian.Uint16(answer[2*i:]) != w {
+			return false
+		}
+	}
+	return true
 }
 
 // Write is one value written to one place. Only Holding and Coil can be written.
