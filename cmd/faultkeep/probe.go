@@ -100,7 +100,10 @@ func (p probed) words() string {
 		line("  %-9s  %s %s", first(i, "live"), v.Name, v.Text)
 	}
 	line("  recording  %s", p.recording())
-	line("  race       %s", p.race())
+	line("  pull       %s", p.pull())
+	for i, text := range p.race() {
+		line("  %-9s  %s", first(i, "race"), text)
+	}
 	return b.String()
 }
 
@@ -131,25 +134,33 @@ func (p probed) recording() string {
 		span(time.Duration(h.Timing.Interval*float64(time.Second))), h.Trigger, h.Bytes)
 }
 
-// race says how long a pull takes and which reset it beats.
-func (p probed) race() string {
-	s := fmt.Sprintf("a round trip takes %s", span(p.RoundTrip))
+// pull says how long it takes to read a recording.
+func (p probed) pull() string {
 	if p.Pull == 0 {
-		return s + fmt.Sprintf(", so a pull takes about %s for each 1,000 registers of a recording. How long that is, and which reset it beats, can be told once the drive describes one.", span(p.Thousand))
+		return fmt.Sprintf("a round trip takes %s, so about %s for each 1,000 registers", span(p.RoundTrip), span(p.Thousand))
 	}
-	s += fmt.Sprintf(", a pull %d of them", p.Requests)
+	s := fmt.Sprintf("%d round trips of %s", p.Requests, span(p.RoundTrip))
 	if n := p.Race.Connections; n > 1 {
 		s += fmt.Sprintf(" over %d connections", n)
 	}
-	s += fmt.Sprintf(", %s. A reset later than %s after the recording is ready loses nothing", span(p.Pull), span(p.Beats))
+	return s + ": " + span(p.Pull)
+}
+
+// race says which reset a pull beats, and whether it beats this plant's.
+func (p probed) race() []string {
+	if p.Pull == 0 {
+		return []string{"can be told once the drive describes a recording"}
+	}
+	lines := []string{fmt.Sprintf("a reset later than %s after the recording is ready loses nothing", span(p.Beats))}
 	switch {
 	case p.ResetAfter == 0:
-		return s + "."
 	case p.Stands > p.Beats:
-		return s + fmt.Sprintf("; by reset_after %s it comes after %s, %s to spare.", span(p.ResetAfter), span(p.Stands), span(p.Stands-p.Beats))
+		lines = append(lines, fmt.Sprintf("reset_after %s is %s after it is ready: %s to spare", span(p.ResetAfter), span(p.Stands), span(p.Stands-p.Beats)))
 	case p.Stands == 0:
-		return s + fmt.Sprintf(".\n             ⚑ by reset_after %s it comes before the recording is ready: record less time after the trigger, or hold the reset back.", span(p.ResetAfter))
+		lines = append(lines, fmt.Sprintf("⚑ reset_after %s is before it is ready: hold the reset back, or record less time after the trigger", span(p.ResetAfter)))
+	default:
+		lines = append(lines, fmt.Sprintf("⚑ reset_after %s is %s after it is ready, %s too soon: hold the reset back, poll faster, or allow more connections",
+			span(p.ResetAfter), span(p.Stands), span(p.Beats-p.Stands)))
 	}
-	return s + fmt.Sprintf(".\n             ⚑ by reset_after %s it comes after %s, %s too soon: hold the reset back, poll faster, or allow more connections.",
-		span(p.ResetAfter), span(p.Stands), span(p.Beats-p.Stands))
+	return lines
 }

@@ -15,24 +15,25 @@ import (
 // Requests are those of a whole pull by the drive's Race, spread over the
 // connections that a pull uses. The round trip is the longest that the
 // simulated server takes, plus what this computer was measured to add; the
-// commit is as measured. A windowed drive also needs its own time to show each
-// page. There is nothing else in it: no allowance for a busy computer, and
-// none for a drive whose power has only just come back.
+// commit is as measured. A windowed drive takes its own time to show a page; as
+// far as that is longer than the round trip of the request that waits for it,
+// it is added for every page. There is nothing else in it: no allowance for a
+// busy computer, and none for a drive whose power has only just come back.
 func need(d *Simulated, race modbus.Race, overhead time.Duration) time.Duration {
 	race.RoundTrip = d.Behaviour.Latency + d.Behaviour.Jitter + overhead
 	if race.Requests == 0 { // no pull ever began: the least that one takes
 		race.Requests = leastRequests(d.Spec)
 	}
-	return race.Need() + turning(d.Spec)
+	return race.Need() + turning(d.Spec, race.RoundTrip)
 }
 
-// turning is the time that the drive itself takes to show all pages.
-func turning(s drivesim.Spec) time.Duration {
+// turning is how much longer than its round trips the drive takes to show all pages.
+func turning(s drivesim.Spec, roundTrip time.Duration) time.Duration {
 	if s.Face != drivesim.Window {
 		return 0
 	}
 	pages := (registers(s) + s.Recorder.Window - 1) / s.Recorder.Window
-	return time.Duration(pages) * s.Recorder.Settle
+	return time.Duration(pages) * max(0, s.Recorder.Settle-roundTrip)
 }
 
 func leastRequests(s drivesim.Spec) int { return (registers(s) + s.MaxRead - 1) / s.MaxRead }
