@@ -24,5 +24,6 @@ require (
 	go.uber.org/multierr v1.11.0 // indirect
 	go.uber.org/zap v1.27.0 // indirect
 	golang.org/x/sys v0.50.0 // indirect
+	golang.org/x/tools v0.36.0 // indirect
 	pgregory.net/rapid v1.3.0 // indirect
 )
