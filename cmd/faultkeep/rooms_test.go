@@ -42,7 +42,7 @@ var rooms = []struct {
 	{"daemon/archive", "daemon/web/wire store store/capture"},
 	{"daemon", "store store/capture sources sources/modbus daemon/alert daemon/config daemon/web daemon/archive"},
 	{"daemon/demo", "daemon daemon/alert daemon/archive daemon/config daemon/web/wire sources sources/modbus sources/drivesim configs store/capture"},
-	{"cmd/faultkeep", "daemon daemon/archive daemon/config daemon/demo daemon/export daemon/report sources/drivesim sources/modbus configs configs/strict store store/capture"},
+	{"cmd/faultkeep", "daemon daemon/archive daemon/config daemon/demo daemon/export daemon/report sources/drivesim sources/faultcode sources/modbus configs configs/strict store store/capture"},
 }
 
 // Every package imports only what rooms allows it.

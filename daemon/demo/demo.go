@@ -71,8 +71,10 @@ func Run(ctx context.Context, o Options) (sum Summary, err error) {
 	r := &run{Options: o, data: o.Data, overheads: newOverheads()}
 	if r.data == "" {
 		r.data = filepath.Join(folder, "data")
+	} else if r.data, err = filepath.Abs(o.Data); err != nil {
+		return sum, err
 	} else if _, err := os.Stat(filepath.Join(r.data, archive.StoreFile)); err == nil {
-		return sum, fmt.Errorf("%s holds a store already; the demo wants a folder of its own", r.data)
+		return sum, fmt.Errorf("%s holds a store already; the demo wants a folder of its own", o.Data)
 	}
 	defer r.close()
 	if err := r.open(folder); err != nil {
