@@ -20,7 +20,8 @@ var rooms = []struct {
 	doors string
 }{
 	{"store/capture", ""},
-	{"store", "store/capture"},
+	{"store/coverage", "store/capture"},
+	{"store", "store/capture store/coverage"},
 	{"store/storetest", "store store/capture"},
 	{"configs/strict", ""},
 	{"configs", ""},
