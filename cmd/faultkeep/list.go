@@ -127,7 +127,10 @@ func (l listed) lines(p place) []line {
 		if !s.To.IsZero() {
 			how = "for " + span(s.To.Sub(s.From))
 		}
-		lists[2] = append(lists[2], line{s.From, 2, []string{stamp(s.From, p.zone), "not watched", p.name(s.Drive, ""), cmp.Or(string(s.Cause), string(capture.CauseUnknown)), sentences(how, s.Text)}})
+		if s.Text != "" {
+			how += ": " + s.Text
+		}
+		lists[2] = append(lists[2], line{s.From, 2, []string{stamp(s.From, p.zone), "not watched", p.name(s.Drive, ""), cmp.Or(string(s.Cause), string(capture.CauseUnknown)), sentences(how)}})
 	}
 	var all []line
 	for {
