@@ -17,11 +17,12 @@ import (
 // on secures the region around the trigger; later ones are rarer, because each
 // costs a request.
 const (
-	firstCheck  = 16  // requests until the first check
-	checkGrowth = 8   // each further one after so many times more requests,
-	mostToCheck = 256 // up to this,
-	checkEvery  = 500 * time.Millisecond
-	saveEvery   = 250 * time.Millisecond // longest time that proven data waits to be made durable
+	firstCheck   = 16                     // requests until the first check
+	checkGrowth  = 4                      // each further one after so many times more requests,
+	mostToCheck  = 256                    // up to this,
+	mostChecked  = 500 * time.Millisecond // and after so long at the latest,
+	leastChecked = 250 * time.Millisecond // or a third of the pull where that is less
+	saveEvery    = 250 * time.Millisecond // longest time that proven data waits to be made durable
 )
 
 // pull reads one recording, tile by tile from the trigger outwards, over one
@@ -29,7 +30,8 @@ const (
 // that can't write for a while doesn't lose the race.
 type pull struct {
 	size    int64
-	clock   int // requests between two looks at the clock, which costs a quick pull more than it is worth
+	every   time.Duration // from one check to the next at most
+	clock   int           // requests between two looks at the clock, which costs a quick pull more than it is worth
 	workers int
 	read    func(context.Context, regmap.Tile) ([]byte, error)
 	check   func(context.Context) error // nil: the same recording is still there
@@ -128,7 +130,7 @@ func (p *pull) work(ctx context.Context) error {
 func (p *pull) next() (tile regmap.Tile, batch []capture.Chunk, more bool) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	late := p.since >= firstCheck && p.since%p.clock == 0 && time.Since(p.checked) >= checkEvery
+	late := p.since >= firstCheck && p.since%p.clock == 0 && time.Since(p.checked) >= p.every
 	if !p.checking && len(p.fresh) > 0 && len(p.todo) > 0 && (p.since >= p.due || late) {
 		// The batch is what was read completely before the check begins: a
 		// recording that is still there afterwards was there all the while.

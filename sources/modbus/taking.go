@@ -125,11 +125,15 @@ func (t *taking) compare(ctx context.Context) error {
 
 // lay sets up the pull of what is missing.
 func (t *taking) lay(ctx context.Context) {
-	clock := 1
-	if t.line.roundTrip() < time.Millisecond {
+	clock, each := 1, t.line.roundTrip()
+	if each < time.Millisecond {
 		clock = 16
 	}
-	p := &pull{clock: clock, size: t.rec.Encoding.Size(), workers: t.workers(), read: t.reader.read,
+	if t.Map.Data.Layout == regmap.Window {
+		each *= 2 // the page has to be turned too
+	}
+	every := time.Duration(len(t.tiles)) * each / time.Duration(3*t.workers())
+	p := &pull{clock: clock, every: min(max(every, leastChecked), mostChecked), size: t.rec.Encoding.Size(), workers: t.workers(), read: t.reader.read,
 		check: t.check, last: t.final, save: t.append, tell: t.progress}
 	var have []capture.Range
 	if t.draft != nil {
