@@ -50,7 +50,11 @@ func (c *installCommand) Run(ctx context.Context, out output) error {
 	if err != nil {
 		return err
 	}
-	p, err := c.plan(loaded)
+	binary, err := os.Executable()
+	if err != nil {
+		return fmt.Errorf("this program's own path isn't known: %w", err)
+	}
+	p, err := c.plan(loaded, binary)
 	if err != nil {
 		return err
 	}
@@ -67,17 +71,16 @@ func (c *installCommand) Run(ctx context.Context, out output) error {
 	return c.install(ctx, p, out)
 }
 
-func (c *installCommand) plan(loaded *config.Loaded) (plan, error) {
-	binary, err := os.Executable()
-	if err != nil {
-		return plan{}, fmt.Errorf("this program's own path isn't known: %w", err)
-	}
+func (c *installCommand) plan(loaded *config.Loaded, binary string) (plan, error) {
 	if strings.Contains(filepath.ToSlash(binary), "/go-build") {
 		return plan{}, usageError{errors.New("this program was built by `go run` and is gone when it ends. Build it to stay, as in `go build -o /usr/local/bin/faultkeep ./cmd/faultkeep`, and install with that")}
 	}
 	p := plan{Binary: binary, Config: loaded.Path, Data: loaded.Config.Data, Account: cmp.Or(c.Account, usualAccount)}
 	if p.Account == "root" || p.Account == "0" {
 		return p, usageError{errors.New("faultkeep needs no rights of root and isn't installed with them. Name another account with --user, or none")}
+	}
+	if p.Account == "nobody" { // others use it too, and could read what was kept
+		return p, usageError{errors.New("the account nobody is shared with other programs. Name one of faultkeep's own with --user, or none")}
 	}
 	if strings.ContainsFunc(p.Account, awkward) || strings.ContainsAny(p.Account, "%{}") {
 		return p, usageError{fmt.Errorf("--user %q is no account's name", p.Account)}
