@@ -22,7 +22,7 @@ import (
 //	          The last batch, which Keep writes, also holds the capture.Capture
 //	ledger    TIME DRIVE\x00KIND → Entry
 //	misses    TIME DRIVE → Miss
-//	spells    DRIVE\x00FROM → Spell
+//	spells    LINE DRIVE\x00FROM → Spell; see line
 //	outbox    SINK\x00SEQ → Message; the bucket's sequence numbers all messages
 //	aside     SINK\x00SEQ → Message given up
 //	counts    SINK → counts

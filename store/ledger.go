@@ -25,26 +25,40 @@ type Entry struct {
 // The kinds of entries that the store itself writes; sources add their own.
 const (
 	KindKept    = "kept"
+	KindTrace   = "trace"
 	KindMissed  = "missed"
 	KindDamage  = "damage"
 	KindTrouble = "trouble"
+
+	KindDrift       = "drift"        // a recorder's settings aren't the wanted ones
+	KindAsWanted    = "as wanted"    // they are again
+	KindClockJump   = "clock jump"   // the PC's clock was set
+	KindClockUnsure = "clock unsure" // the PC's clock isn't synchronised, or is again
 )
 
 // Note writes an entry, and with it in the same transaction alerts that tell
 // of it. Noting the same entry again is harmless and alerts nobody.
 func (s *Store) Note(ctx context.Context, e Entry, alerts ...capture.Alert) error {
-	if e.Time.IsZero() {
-		e.Time = s.now()
+	e.Time = s.timeOf(e)
+	put, told := s.noting(e, alerts)
+	err := s.update("write the ledger", put)
+	if err == nil {
+		told()
 	}
-	e.Time = e.Time.UTC()
+	return err
+}
+
+// noting gives what writes an entry with its alerts, to be done in a
+// transaction, and what to do once that is committed.
+func (s *Store) noting(e Entry, alerts []capture.Alert) (put func(*bolt.Tx) error, told func()) {
 	sinks := make([][]string, len(alerts))
-	told := 0
+	n := 0
 	for i := range alerts {
 		s.complete(&alerts[i], e.Time, e.Drive)
 		sinks[i] = s.opt.Announce(alerts[i])
-		told += len(sinks[i])
+		n += len(sinks[i])
 	}
-	err := s.update("write the ledger", func(tx *bolt.Tx) error {
+	put = func(tx *bolt.Tx) error {
 		made, err := putEntry(tx, e)
 		if err != nil || !made {
 			return err
@@ -55,11 +69,12 @@ func (s *Store) Note(ctx context.Context, e Entry, alerts ...capture.Alert) erro
 			}
 		}
 		return nil
-	})
-	if err == nil && told > 0 {
-		s.wake()
 	}
-	return err
+	return put, func() {
+		if n > 0 {
+			s.wake()
+		}
+	}
 }
 
 // complete fills what every alert has.

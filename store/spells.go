@@ -1,23 +1,15 @@
 package store
 
 import (
-	"bytes"
 	"context"
 	"errors"
 	"slices"
-	"sort"
 	"time"
 
 	bolt "go.etcd.io/bbolt"
 
 	"faultkeep/store/capture"
 )
-
-// watch is what is known of one drive. Without an open spell it is watched.
-type watch struct {
-	open *capture.Spell
-	free time.Time // end of the last spell: the next can't begin earlier
-}
 
 // beat says until when faultkeep is known to have run, and what it watched.
 type beat struct {
@@ -30,12 +22,12 @@ type beat struct {
 func (s *Store) Watched(ctx context.Context, drive string, at time.Time) error {
 	s.watchMu.Lock()
 	defer s.watchMu.Unlock()
-	w, known := s.watch[drive]
-	if known && w.open == nil && slices.Contains(s.beat.Drives, drive) {
+	w := s.watch[drive]
+	if w.blind == nil && w.known != nil && slices.Contains(s.beat.Drives, drive) {
 		s.alive = true
 		return nil
 	}
-	return s.change(drive, at, w, nil)
+	return s.change(drive, at, nil)
 }
 
 // Blind says that the drive's recorder isn't watched: since its last good
@@ -45,20 +37,20 @@ func (s *Store) Blind(ctx context.Context, drive string, since, at time.Time, ca
 	s.watchMu.Lock()
 	defer s.watchMu.Unlock()
 	w := s.watch[drive]
-	if w.open != nil && w.open.Cause == cause {
+	if w.blind != nil && w.blind.Cause == cause && w.known != nil {
 		s.alive = true
 		return nil
 	}
-	next := &capture.Spell{Drive: drive, From: since.UTC(), Cause: cause, Text: text}
-	if w.open != nil || since.IsZero() || since.After(at) {
-		next.From = at.UTC()
+	next := &capture.Spell{From: since, Cause: cause, Text: text}
+	if w.blind != nil || since.IsZero() || since.After(at) {
+		next.From = at
 	}
-	return s.change(drive, at, w, next)
+	return s.change(drive, at, next)
 }
 
-// change ends the open spell of a drive and begins the next, if any.
-// The caller holds watchMu.
-func (s *Store) change(drive string, at time.Time, w watch, next *capture.Spell) error {
+// change ends the open blind spell of a drive and begins the next, if any.
+// A drive seen for the first time is known from then on. The caller holds watchMu.
+func (s *Store) change(drive string, at time.Time, next *capture.Spell) error {
 	if err := checkName("drive", drive); err != nil {
 		return err
 	}
@@ -66,76 +58,49 @@ func (s *Store) change(drive string, at time.Time, w watch, next *capture.Spell)
 	if !slices.Contains(b.Drives, drive) {
 		b = beat{At: laterOf(b.At, at.UTC()), Drives: append(slices.Clone(b.Drives), drive)}
 	}
+	w := s.watch[drive]
+	moves := []move{w.turn(blindLine, drive, at, s.beat.At, next)}
+	if w.known == nil {
+		from := at
+		if w.blind != nil {
+			from = w.blind.From
+		}
+		moves = append(moves, w.turn(knownLine, drive, at, s.beat.At, &capture.Spell{From: from}))
+	}
+	return s.commitMoves(moves, map[string]watch{drive: w}, b, nil)
+}
+
+// commitMoves makes changes durable, then believes them. more is done in the
+// same transaction; it may be nil. The caller holds watchMu.
+func (s *Store) commitMoves(moves []move, changed map[string]watch, b beat, more func(*bolt.Tx) error) error {
 	err := s.update("write the ledger", func(tx *bolt.Tx) error {
-		w = shift(&w, at, next)
-		if err := putSpells(tx, w, s.watch[drive].open); err != nil {
+		if err := putMoves(tx, moves); err != nil {
 			return err
 		}
-		if b.At.Equal(s.beat.At) && len(b.Drives) == len(s.beat.Drives) {
-			return nil
-		}
-		return putBeat(tx, b)
-	})
-	if err == nil {
-		s.watch[drive], s.beat, s.alive = w, b, true
-	}
-	return err
-}
-
-// shift is the watch after its open spell ended at at and next began.
-func shift(w *watch, at time.Time, next *capture.Spell) watch {
-	out := watch{free: w.free}
-	if w.open != nil {
-		out.free = laterOf(w.open.From, at.UTC())
-	}
-	if next != nil {
-		n := *next
-		n.From = laterOf(n.From, out.free)
-		out.open = &n
-	}
-	return out
-}
-
-// putSpells writes the spell that ended at now.free and the one that is open now.
-func putSpells(tx *bolt.Tx, now watch, ended *capture.Spell) error {
-	spells := tx.Bucket(bSpells)
-	if ended != nil {
-		e := *ended
-		e.To = now.free
-		key := spellKey(e)
-		if !e.To.After(e.From) { // it lasted no time at all
-			if err := spells.Delete(key); err != nil {
+		if !b.At.Equal(s.beat.At) || !slices.Equal(b.Drives, s.beat.Drives) {
+			if err := putSealed(tx.Bucket(bMeta), kBeat, b); err != nil {
 				return err
 			}
-		} else if err := putSealed(spells, key, e); err != nil {
-			return err
 		}
-	}
-	if now.open == nil {
+		if more != nil {
+			return more(tx)
+		}
 		return nil
+	})
+	if err != nil {
+		return err
 	}
-	return putSealed(spells, spellKey(*now.open), *now.open)
-}
-
-func spellKey(sp capture.Spell) []byte {
-	return append(joined(sp.Drive, ""), stamp(sp.From)...)
-}
-
-func putSealed(b *bolt.Bucket, key []byte, v any) error { return putAs(b, key, key, v) }
-
-func putBeat(tx *bolt.Tx, b beat) error { return putSealed(tx.Bucket(bMeta), kBeat, b) }
-
-func laterOf(a, b time.Time) time.Time {
-	if a.After(b) {
-		return a
+	for drive, w := range changed {
+		s.watch[drive] = w
 	}
-	return b
+	s.beat, s.alive = b, true
+	return nil
 }
 
 // Beat is a sign of life, to be given every few minutes: at at faultkeep ran,
 // with these drives in its config. Should it die, the time after the last beat
-// becomes a blind spell of each of them. Spells of drives that aren't in the
-// config any more end.
+// becomes a blind spell of each of them. Of drives that aren't in the config
+// any more nothing is claimed from then on.
 func (s *Store) Beat(ctx context.Context, drives []string, at time.Time) error {
 	s.watchMu.Lock()
 	defer s.watchMu.Unlock()
@@ -148,30 +113,20 @@ func (s *Store) Beat(ctx context.Context, drives []string, at time.Time) error {
 }
 
 func (s *Store) beatNow(b beat) error {
+	var moves []move
 	changed := map[string]watch{}
 	for drive, w := range s.watch {
-		if w.open != nil && !slices.Contains(b.Drives, drive) {
-			changed[drive] = shift(&w, b.At, nil)
+		if slices.Contains(b.Drives, drive) {
+			continue
 		}
-	}
-	err := s.update("write the ledger", func(tx *bolt.Tx) error {
-		for drive, w := range changed {
-			if err := putSpells(tx, w, s.watch[drive].open); err != nil {
-				return err
+		for _, l := range lines {
+			if *w.open(l) != nil {
+				moves = append(moves, w.turn(l, drive, b.At, s.beat.At, nil))
 			}
 		}
-		return putBeat(tx, b)
-	})
-	if err != nil {
-		return err
+		changed[drive] = w
 	}
-	for drive := range s.watch {
-		if !slices.Contains(b.Drives, drive) {
-			delete(s.watch, drive)
-		}
-	}
-	s.beat, s.alive = b, true
-	return nil
+	return s.commitMoves(moves, changed, b, nil)
 }
 
 // lastBeat is the beat at Close, if anything was watched.
@@ -181,7 +136,6 @@ func (s *Store) lastBeat() error {
 	if !s.alive {
 		return nil
 	}
-	s.alive = false
 	err := s.beatNow(beat{At: s.now(), Drives: s.beat.Drives})
 	s.alive = false
 	if errors.Is(err, ErrClosed) {
@@ -190,7 +144,7 @@ func (s *Store) lastBeat() error {
 	return err
 }
 
-// loadWatch reads the last beat and each drive's last spell.
+// loadWatch reads the last beat and what is open of each drive.
 func (s *Store) loadWatch() error {
 	s.watchMu.Lock()
 	defer s.watchMu.Unlock()
@@ -200,125 +154,76 @@ func (s *Store) loadWatch() error {
 				s.log.Error("the last sign of life can't be read", "err", err)
 			}
 		}
-		return eachDrive(tx, func(drive string) error {
-			prefix := joined(drive, "")
-			c := tx.Bucket(bSpells).Cursor()
-			k, v := lastOf(c, prefix)
-			if k == nil {
-				return nil
+		for _, l := range lines {
+			drives, err := l.drives(tx)
+			if err != nil {
+				return err
 			}
-			var sp capture.Spell
-			if err := unseal(k, v, &sp); err != nil {
-				s.log.Error("a blind spell can't be read", "err", err)
-				return nil
+			for _, drive := range drives {
+				w := s.watch[drive]
+				if err := l.load(tx, drive, &w); err != nil {
+					s.broken(err)
+				}
+				s.watch[drive] = w
 			}
-			if sp.To.IsZero() {
-				s.watch[drive] = watch{open: &sp}
-			} else {
-				s.watch[drive] = watch{free: sp.To}
-			}
-			return nil
-		})
+		}
+		return nil
 	})
 }
 
-// lastOf moves to the last key with the prefix; k is nil where there is none.
-func lastOf(c *bolt.Cursor, prefix []byte) (k, v []byte) {
-	k, v = c.Seek(append(bytes.Clone(prefix), bytes.Repeat([]byte{0xff}, 9)...))
-	if k == nil {
-		k, v = c.Last()
-	} else {
-		k, v = c.Prev()
+// lived is the last sign of life: the last beat, or a change written since.
+// What a wrong clock put into the future is none. The caller holds watchMu.
+func (s *Store) lived(now time.Time) time.Time {
+	last := s.beat.At
+	for _, w := range s.watch {
+		signs := []time.Time{w.free}
+		if w.blind != nil {
+			signs = append(signs, w.blind.From)
+		}
+		for _, t := range signs {
+			if !t.After(now) {
+				last = laterOf(last, t)
+			}
+		}
 	}
-	if !bytes.HasPrefix(k, prefix) {
-		return nil, nil
-	}
-	return k, v
+	return last
 }
 
-// eachDrive calls fn for every drive that has spells.
-func eachDrive(tx *bolt.Tx, fn func(drive string) error) error {
-	c := tx.Bucket(bSpells).Cursor()
-	for k, _ := c.First(); k != nil; {
-		n := bytes.IndexByte(k, 0)
-		if n < 1 {
-			return damagef("spell %q has no proper name", k)
-		}
-		drive := string(k[:n])
-		if err := fn(drive); err != nil {
-			return err
-		}
-		k, _ = c.Seek(append([]byte(drive), 1))
-	}
-	return nil
-}
-
-// tellGap makes the time since the last beat a blind spell of each drive
-// that was watched then. It ends when the drive is watched again.
+// tellGap makes the time since the last sign of life a blind spell of each
+// drive that was watched then. It ends when the drive is watched again.
 func (s *Store) tellGap() error {
 	s.watchMu.Lock()
 	defer s.watchMu.Unlock()
 	now := s.now()
-	if s.beat.At.IsZero() || !now.After(s.beat.At) {
+	lived := s.lived(now)
+	if s.beat.At.IsZero() || lived.Equal(now) || len(s.beat.Drives) == 0 {
 		return nil
 	}
+	from, note := lived, Entry{}
+	text := "faultkeep was stopped or its PC was off; it began again " + seconds(now.Sub(lived)) + " after its last sign of life."
+	if now.Before(lived) {
+		from = now
+		text = "faultkeep was stopped or its PC was off, for how long isn't known: the clock was set back meanwhile."
+		note = Entry{Time: now, Kind: KindClockJump, Text: "The clock stands " + seconds(lived.Sub(now)) +
+			" before faultkeep's last sign of life: it was set back while faultkeep was not running. Times from before don't line up with later ones."}
+	}
+	var moves []move
 	changed := map[string]watch{}
 	for _, drive := range s.beat.Drives {
 		w := s.watch[drive]
-		changed[drive] = shift(&w, s.beat.At, &capture.Spell{
-			Drive: drive, From: s.beat.At, Cause: capture.CauseNotRunning,
-			Text: "faultkeep was stopped or its PC was off; it began again " + seconds(now.Sub(s.beat.At)) + " after its last sign of life.",
-		})
-	}
-	if len(changed) == 0 {
-		return nil
-	}
-	err := s.update("write the ledger", func(tx *bolt.Tx) error {
-		for drive, w := range changed {
-			if err := putSpells(tx, w, s.watch[drive].open); err != nil {
-				return err
-			}
+		if now.Before(lived) {
+			moves = append(moves, w.setBack(drive, lived, now)...)
 		}
-		return nil
-	})
-	if err == nil {
-		for drive, w := range changed {
-			s.watch[drive] = w
-		}
+		moves = append(moves, w.turn(blindLine, drive, from, lived, &capture.Spell{From: from, Cause: capture.CauseNotRunning, Text: text}))
+		changed[drive] = w
 	}
-	return err
-}
-
-// Spells lists the blind spells that overlap the query's period, newest first.
-func (s *Store) Spells(ctx context.Context, q Query) ([]capture.Spell, error) {
-	var out []capture.Spell
-	err := s.view(ctx, func(tx *bolt.Tx) error {
-		return eachDrive(tx, func(drive string) error {
-			if !q.drive(drive) {
-				return nil
-			}
-			prefix := joined(drive, "")
-			c := tx.Bucket(bSpells).Cursor()
-			for k, v := lastOf(c, prefix); bytes.HasPrefix(k, prefix); k, v = c.Prev() {
-				var sp capture.Spell
-				if err := unseal(k, v, &sp); err != nil {
-					s.log.Error("a blind spell is damaged and left out", "err", err)
-					continue
-				}
-				if !q.Until.IsZero() && !sp.From.Before(q.Until) {
-					continue
-				}
-				if !sp.To.IsZero() && !sp.To.After(q.Since) {
-					break // spells of one drive don't overlap, so all others ended earlier
-				}
-				out = append(out, sp)
-			}
+	err := s.commitMoves(moves, changed, s.beat, func(tx *bolt.Tx) error {
+		if note.Kind == "" {
 			return nil
-		})
+		}
+		_, err := putEntry(tx, note)
+		return err
 	})
-	sort.SliceStable(out, func(i, j int) bool { return out[i].From.After(out[j].From) })
-	if q.Limit > 0 && len(out) > q.Limit {
-		out = out[:q.Limit]
-	}
-	return out, err
+	s.alive = false // nothing was watched yet
+	return err
 }

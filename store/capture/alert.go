@@ -13,11 +13,12 @@ const (
 	KindBlind   Kind = "blind"   // a recorder isn't being watched
 	KindDrift   Kind = "drift"   // a recorder's settings aren't the wanted ones
 	KindRace    Kind = "race"    // a recording of this drive can't be kept in time
+	KindClock   Kind = "clock"   // the PC's clock was set, or isn't synchronised
 	KindDamage  Kind = "damage"  // the store was found damaged
 )
 
 // Kinds in order, for checking a config.
-var Kinds = []Kind{KindCapture, KindPartial, KindMiss, KindBlind, KindDrift, KindRace, KindDamage}
+var Kinds = []Kind{KindCapture, KindPartial, KindMiss, KindBlind, KindDrift, KindRace, KindClock, KindDamage}
 
 // Alert is one thing somebody should hear of. It is committed together with
 // what it tells of, and stays until its sinks accepted it.
@@ -69,6 +70,7 @@ const (
 	CauseUnreachable Cause = "unreachable"
 	CauseRefused     Cause = "refused by the drive" // permanent Modbus exceptions
 	CauseNotRunning  Cause = "faultkeep was not running"
+	CauseDrift       Cause = "settings not as wanted"
 	CauseUnknown     Cause = "not known"
 )
 
