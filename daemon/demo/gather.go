@@ -30,6 +30,9 @@ func (r *run) gather(ctx context.Context, from reader, kept keptSoFar) ([]Eviden
 			return nil, err
 		}
 		for _, c := range captures {
+			if c.Origin != capture.Recorded {
+				continue // what faultkeep sampled itself is held against no recording
+			}
 			k, ok := kept[c.ID]
 			if !ok {
 				data, _, err := from.Original(ctx, c.ID, capture.Data)

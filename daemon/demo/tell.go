@@ -97,6 +97,8 @@ func words(o sources.Observation) string {
 		return "watched"
 	case sources.SeenDrift:
 		return "settings are not the wanted ones: " + o.Text
+	case sources.SeenRace:
+		return "the race: " + sentences(o.Text, o.Advice)
 	case sources.SeenTrouble:
 		return "trouble: " + o.Text
 	}
