@@ -39,7 +39,10 @@ func (d *Draft) Keep(ctx context.Context, c capture.Capture, rest ...capture.Chu
 		return capture.Capture{}, d.wrap(err)
 	}
 	alert := alertOf(c)
-	sinks := d.s.opt.Announce(alert)
+	var sinks []string
+	if c.Origin == capture.Recorded { // of a trace, the capture or miss of the same trip tells
+		sinks = d.s.opt.Announce(alert)
+	}
 	var seq uint64
 	err = d.s.update("keep "+string(c.ID), func(tx *bolt.Tx) (err error) {
 		seq, err = d.keep(tx, &c, merged, alert, sinks)
@@ -193,6 +196,10 @@ func (d *Draft) keep(tx *bolt.Tx, c *capture.Capture, merged []capture.Chunk, al
 		}
 	}
 	entry := Entry{Time: c.Kept, Drive: c.Drive, Kind: KindKept, Text: alert.Text, Capture: c.ID, Fault: c.Fault}
+	if c.Origin == capture.Trace {
+		entry.Kind = KindTrace
+		entry.Text = fmt.Sprintf("Kept the trace of %.0f s around the trip: %d polls.", c.Timing.Duration(), c.Timing.Samples)
+	}
 	if _, err := putEntry(tx, entry); err != nil {
 		return 0, err
 	}

@@ -18,7 +18,7 @@ type lasts struct {
 	ids   map[string]capture.ID
 }
 
-// Last is the drive's newest capture by the order of keeping.
+// Last is the drive's newest capture of a recording, by the order of keeping.
 func (s *Store) Last(ctx context.Context, drive string) (c capture.Capture, found bool, err error) {
 	err = s.view(ctx, func(tx *bolt.Tx) error {
 		id, err := s.lastID(tx, drive)
@@ -42,6 +42,9 @@ func (s *Store) lastID(tx *bolt.Tx, drive string) (capture.ID, error) {
 	}
 	newest, ids := map[string]uint64{}, map[string]capture.ID{}
 	err := index.ForEach(func(k, v []byte) error {
+		if _, trace := capture.ID(k).Trace(); trace {
+			return nil
+		}
 		if sm, ok := summaryAt(tx, k, v); ok && sm.Seq >= newest[sm.Drive] {
 			newest[sm.Drive], ids[sm.Drive] = sm.Seq, capture.ID(k)
 		}
@@ -56,7 +59,10 @@ func (s *Store) setLast(drive string, id capture.ID, seq uint64) {
 	s.lastMu.Lock()
 	defer s.lastMu.Unlock()
 	if s.last.valid && s.last.seq == seq-1 {
-		s.last.ids[drive], s.last.seq = id, seq
+		s.last.seq = seq
+		if _, trace := id.Trace(); !trace {
+			s.last.ids[drive] = id
+		}
 	}
 }
 

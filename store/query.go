@@ -64,7 +64,8 @@ func (q Query) kind(k string) bool {
 	return false
 }
 
-// Captures lists captures by their ID, newest first. A capture whose
+// Captures lists captures by their ID, newest first; traces only where there
+// is no recording of the same trip. A capture whose
 // description is damaged is left out and logged; Verify tells of it.
 func (s *Store) Captures(ctx context.Context, q Query) ([]capture.Capture, error) {
 	var out []capture.Capture
@@ -118,6 +119,9 @@ func walkIndex(tx *bolt.Tx, q Query, fn func(capture.ID) (bool, error)) error {
 		k, v = c.Prev()
 	}
 	for ; k != nil && bytes.Compare(k, begin) >= 0; k, v = c.Prev() {
+		if of, trace := capture.ID(k).Trace(); trace && isKept(tx, of) {
+			continue // it is shown with its recording
+		}
 		sm, ok := summaryAt(tx, k, v)
 		if !ok || !q.drive(sm.Drive) || !q.fault(sm.Code, sm.Shown) || !q.time(sm.Trigger) {
 			continue
@@ -168,6 +172,9 @@ func (s *Store) Find(ctx context.Context, prefix string) (capture.Capture, error
 			if len(k) == len(want) { // the whole ID, even if another continues it
 				found.IDs, found.More = []capture.ID{capture.ID(k)}, false
 				break
+			}
+			if of, trace := capture.ID(k).Trace(); trace && len(want) <= len(of) && isKept(tx, of) {
+				continue // the prefix means its recording
 			}
 			if len(found.IDs) == show {
 				found.More = true

@@ -15,6 +15,9 @@ const (
 	DefaultPoll    = 250 * time.Millisecond
 	DefaultTimeout = time.Second
 	DefaultUnit    = 1
+
+	DefaultTraceBefore = 60 * time.Second
+	DefaultTraceAfter  = 20 * time.Second
 )
 
 // Config is one drive of the config file.
@@ -28,8 +31,30 @@ type Config struct {
 	Poll        strict.Duration `yaml:"poll"`        // time between status polls
 	Timeout     strict.Duration `yaml:"timeout"`     // longest wait for one answer
 	Connections int             `yaml:"connections"` // at once to this address; 0: as the map says
+	Trace       *TraceConfig    `yaml:"trace"`       // how much of the live values is kept around a fault
 	ResetAfter  strict.Duration `yaml:"reset_after"` // how soon the plant resets a fault, if known
 	Allow       []string        `yaml:"allow"`       // kinds of writes: page, arm
+}
+
+// TraceConfig says how much of the live values is kept around a fault. Zero
+// for both switches the trace off.
+type TraceConfig struct {
+	Before strict.Duration `yaml:"before"`
+	After  strict.Duration `yaml:"after"`
+}
+
+func (c Config) traceBefore() time.Duration {
+	if c.Trace == nil {
+		return DefaultTraceBefore
+	}
+	return time.Duration(c.Trace.Before)
+}
+
+func (c Config) traceAfter() time.Duration {
+	if c.Trace == nil {
+		return DefaultTraceAfter
+	}
+	return time.Duration(c.Trace.After)
 }
 
 // UnitID is the Modbus unit identifier.

@@ -90,6 +90,7 @@ func (d *Drive) Watch(ctx context.Context, k sources.Keeper) error {
 			break
 		}
 	}
+	w.stop()
 	return nil
 }
 

@@ -25,6 +25,7 @@ type incident struct {
 	stopped   bool                  // seen by an earlier run, which ended before it was settled
 	blind     bool                  // the drive was unreachable meanwhile
 	told      bool                  // kept or missed
+	id        capture.ID            // of its capture, once kept
 }
 
 // unfaulted names a recording that was made while the drive showed no fault.

@@ -141,7 +141,7 @@ func (t *taking) keep(ctx context.Context, why string) {
 		}
 	}
 	t.kept = c.ID
-	t.incident.told = true
+	t.incident.told, t.incident.id = true, c.ID
 	took := time.Since(c.Provenance.Ready)
 	t.observe(ctx, sources.Observation{Kind: sources.SeenKept, ID: c.ID, Fault: c.Fault, Took: took, Partial: !c.Integrity.Whole, Text: c.Integrity.Why})
 	t.watch.held = &held{identity: t.identity, tile: t.tiles[0], bytes: first, ready: t.incident.ready,
@@ -199,7 +199,7 @@ func (w *watch) closeDraft(ctx context.Context, d sources.Draft, why string) boo
 		return false
 	}
 	if w.incident != nil {
-		w.incident.told = true
+		w.incident.told, w.incident.id = true, c.ID
 	}
 	w.observe(ctx, sources.Observation{Kind: sources.SeenKept, ID: c.ID, Fault: c.Fault, Partial: true, Text: why,
 		Took: time.Since(c.Provenance.Ready)})

@@ -65,24 +65,37 @@ func (r *reading) get(ctx context.Context) (regmap.Image, error) {
 
 // poller reads a drive's status, and its identity where that is free or asked for.
 type poller struct {
-	m      *regmap.Map
-	status *reading
-	both   *reading
+	m       *regmap.Map
+	status  *reading
+	both    *reading // with identity
+	live    *reading // status with live values
+	allLive *reading // all three
 }
 
 func newPoller(l *line, m *regmap.Map) *poller {
 	return &poller{m: m,
-		status: newReading(l, m, m.StatusValues()),
-		both:   newReading(l, m, m.StatusValues(), m.IdentityValues()),
+		status:  newReading(l, m, m.StatusValues()),
+		both:    newReading(l, m, m.StatusValues(), m.IdentityValues()),
+		live:    newReading(l, m, m.StatusValues(), m.LiveValues()),
+		allLive: newReading(l, m, m.StatusValues(), m.IdentityValues(), m.LiveValues()),
 	}
+}
+
+// sample is a poll that reads the live values too.
+func (p *poller) sample(ctx context.Context, identity bool) (status, error) {
+	return p.read(ctx, identity, p.live, p.allLive)
 }
 
 // poll reads the status; with identity where wanted or where it costs no
 // further request.
 func (p *poller) poll(ctx context.Context, identity bool) (status, error) {
-	group := p.status
-	if identity || p.both.requests() <= p.status.requests() {
-		group = p.both
+	return p.read(ctx, identity, p.status, p.both)
+}
+
+func (p *poller) read(ctx context.Context, identity bool, without, with *reading) (status, error) {
+	group := without
+	if identity || with.requests() <= without.requests() {
+		group = with
 	}
 	s := status{From: time.Now(), Count: -1}
 	var err error

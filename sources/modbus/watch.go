@@ -27,6 +27,7 @@ type watch struct {
 	clear       time.Time // last poll that showed no fault
 	tripped     bool      // as of the last poll
 	count       faultCount
+	trace       trace
 	arming      arming
 	lostRace    bool // told that the race can't be won
 	settings    settings
@@ -38,6 +39,7 @@ func newWatch(d *Drive, k sources.Keeper) *watch {
 		poller: newPoller(d.line, d.Map),
 		header: newReading(d.line, d.Map, d.Map.HeaderValues()),
 		cover:  coverage{begin: time.Now()},
+		trace:  newTrace(d),
 	}
 	w.guard = link.NewGuard(d.Endpoint, d.line.unit, d.Map, d.Config.Allow, w.wrote)
 	d.show(func(n *Now) {
@@ -50,7 +52,7 @@ func newWatch(d *Drive, k sources.Keeper) *watch {
 func (w *watch) step(ctx context.Context) {
 	w.retell(ctx)
 	w.recover(ctx)
-	s, err := w.poller.poll(ctx, w.held != nil)
+	s, err := w.sample(ctx)
 	if err != nil {
 		if ctx.Err() == nil {
 			w.unreachable(ctx, err)
@@ -58,12 +60,32 @@ func (w *watch) step(ctx context.Context) {
 		return
 	}
 	w.reached(ctx, s)
+	w.trace.add(s)
 	w.trip(ctx, s)
 	w.look(ctx, s)
 	w.settle(ctx, s)
 	w.rearm(ctx)
 	w.verifySettings(ctx)
 	w.judgeRace(ctx)
+	w.traceDue(ctx)
+}
+
+// sample polls, with the live values where a trace is wanted. Live values that
+// the drive refuses must not keep it from being watched.
+func (w *watch) sample(ctx context.Context) (status, error) {
+	if !w.trace.on() {
+		return w.poller.poll(ctx, w.held != nil)
+	}
+	s, err := w.poller.sample(ctx, w.held != nil)
+	if !sources.IsPermanent(err) {
+		return s, err
+	}
+	if s, polled := w.poller.poll(ctx, w.held != nil); polled == nil {
+		w.trace.values = nil
+		w.trouble(ctx, "the live values can't be read, so there is no trace; look at live: in the map. "+err.Error())
+		return s, nil
+	}
+	return s, err
 }
 
 // recover takes up a trip that an earlier run saw and could not settle.
@@ -112,6 +134,7 @@ func (w *watch) trip(ctx context.Context, s status) {
 		seen = true
 		i.tripped, i.latest, i.earliest = true, s.To, w.clear
 		i.fault = w.fault(s.Code)
+		w.traceIncident(ctx, i)
 		w.observe(ctx, sources.Observation{Kind: sources.SeenTrip, Time: s.To, Fault: i.fault, Text: i.fault.String()})
 	}
 	if i := w.incident; i != nil {

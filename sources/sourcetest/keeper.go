@@ -33,11 +33,21 @@ type Kept struct {
 	Data []byte // Integrity.Size bytes, zeros where nothing was read
 }
 
-// Kept are the captures so far, in order.
-func (k *Keeper) Kept() []Kept {
+// Kept are the captures of recordings so far, in order.
+func (k *Keeper) Kept() []Kept { return k.of(capture.Recorded) }
+
+// Traces are the captures of traces so far, in order.
+func (k *Keeper) Traces() []Kept { return k.of(capture.Trace) }
+
+func (k *Keeper) of(origin capture.Origin) (out []Kept) {
 	k.mu.Lock()
 	defer k.mu.Unlock()
-	return slices.Clone(k.kept)
+	for _, c := range k.kept {
+		if c.Origin == origin {
+			out = append(out, c)
+		}
+	}
+	return out
 }
 
 // Seen are the observations so far of the given kinds, or of all.
@@ -134,7 +144,7 @@ func (k *Keeper) Last(ctx context.Context, drive string) (sources.Kept, bool, er
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	for _, c := range slices.Backward(k.kept) {
-		if c.Drive == drive {
+		if c.Drive == drive && c.Origin == capture.Recorded {
 			return sources.Kept{Capture: c.Capture, Bytes: func(_ string, offset int64, n int) ([]byte, bool, error) {
 				return c.Data[offset : offset+int64(n)], within(c.Integrity.Have, offset, n), nil
 			}}, true, nil

@@ -19,6 +19,8 @@ const Schema = 1
 type Capture struct {
 	Schema     int        `json:"schema"`
 	ID         ID         `json:"id"`
+	Origin     Origin     `json:"origin,omitempty"`
+	Of         ID         `json:"of,omitempty"` // a trace: the capture of the recording of the same trip; empty: there is none
 	Site       string     `json:"site,omitempty"`
 	Drive      string     `json:"drive"`                // name in the config, unique
 	Title      string     `json:"title,omitempty"`      // the drive as people call it
@@ -33,6 +35,15 @@ type Capture struct {
 	Integrity  Integrity  `json:"integrity"`
 	Kept       time.Time  `json:"kept,omitzero"` // when it became durable, UTC
 }
+
+// Origin says what a capture was made of.
+type Origin string
+
+// The origins.
+const (
+	Recorded Origin = ""      // the drive's own recording
+	Trace    Origin = "trace" // coarse values that faultkeep sampled while polling
+)
 
 // Name is the drive as people call it: its title, or else its config name.
 func (c Capture) Name() string {
@@ -174,8 +185,12 @@ func (c Capture) Span() (from, to float64, ok bool) {
 	return c.At(first), c.At(last), true
 }
 
-// Wholeness in words: "whole", or "partial, −0.8…+0.3 s".
+// Wholeness in words: "whole", "partial, −0.8…+0.3 s", or "trace only" where
+// there is no recording but what faultkeep itself sampled.
 func (c Capture) Wholeness() string {
+	if c.Origin == Trace {
+		return "trace only"
+	}
 	if c.Integrity.Whole {
 		return "whole"
 	}

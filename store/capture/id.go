@@ -24,6 +24,19 @@ func NewID(at time.Time, drive, identity string) ID {
 	return ID(fmt.Sprintf("%s-%s-%s", at.Format("20060102-150405"), Slug(drive), tail))
 }
 
+// traceEnd ends the ID of a trace.
+const traceEnd = "-trace"
+
+// TraceID is the ID of the trace that belongs to a capture.
+func (id ID) TraceID() ID { return id + traceEnd }
+
+// Trace tells whether the ID is a trace's; of is then the ID that the capture
+// of the same trip has, if there is one.
+func (id ID) Trace() (of ID, ok bool) {
+	before, ok := strings.CutSuffix(string(id), traceEnd)
+	return ID(before), ok
+}
+
 // Slug turns a name into lower-case letters, digits and hyphens, at most 40.
 func Slug(name string) string {
 	var b strings.Builder
