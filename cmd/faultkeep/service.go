@@ -36,6 +36,11 @@ type installCommand struct {
 
 // Run installs. A failed install leaves nothing behind.
 func (c *installCommand) Run(ctx context.Context, out output) error {
+	if !c.DryRun {
+		if err := canInstall(); err != nil {
+			return err
+		}
+	}
 	path, err := c.path()
 	if err != nil {
 		return err

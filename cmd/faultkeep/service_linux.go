@@ -40,8 +40,11 @@ func control() (service.Service, error) {
 // asService runs work; systemd needs nothing more than a process.
 func asService(ctx context.Context, work func(context.Context) error) error { return work(ctx) }
 
-// needRoot says so early, where halfway would leave things behind.
-func needRoot() error {
+// canInstall says early what would fail halfway.
+func canInstall() error {
+	if service.Platform() != "linux-systemd" {
+		return noService()
+	}
 	if os.Geteuid() != 0 {
 		return errors.New("installing and removing a service needs root; put sudo before it")
 	}
@@ -50,25 +53,22 @@ func needRoot() error {
 
 // install does everything in an order in which each step can be taken back.
 func (c *installCommand) install(ctx context.Context, p plan, out output) (err error) {
-	if service.Platform() != "linux-systemd" {
-		return noService()
-	}
-	if err := needRoot(); err != nil {
-		return err
-	}
 	unit, err := p.unit()
 	if err != nil {
 		return err
 	}
 	var undo []func()
+	var said bytes.Buffer // told only once it is true for good
 	defer func() {
-		if err != nil {
+		if err == nil {
+			_, err = said.WriteTo(out.Out)
+		} else {
 			for _, back := range slices.Backward(undo) {
 				back()
 			}
 		}
 	}()
-	did := func(format string, args ...any) { fmt.Fprintf(out.Out, format+"\n", args...) }
+	did := func(format string, args ...any) { fmt.Fprintf(&said, format+"\n", args...) }
 
 	account, made, err := ensureAccount(ctx, p.Account, c.Account != "")
 	if err != nil {
@@ -123,14 +123,14 @@ func writeUnit(p plan, unit string, old []byte) (err error) {
 	if err = s.Install(); err == nil {
 		return nil
 	}
-	_ = exec.Command("systemctl", "disable", serviceName).Run()
-	_ = os.Remove(unitFile)
-	if old != nil {
+	if old == nil {
+		_ = exec.Command("systemctl", "disable", serviceName).Run()
+		_ = os.Remove(unitFile)
+	} else { // what starts it with the machine leads to the same file still
 		_ = os.WriteFile(unitFile, old, 0o644)
-		_ = exec.Command("systemctl", "enable", serviceName).Run()
 	}
 	_ = exec.Command("systemctl", "daemon-reload").Run()
-	return fmt.Errorf("systemd doesn't take the service: %w. Nothing was changed", err)
+	return fmt.Errorf("systemd doesn't take the service: %w. All is as it was", err)
 }
 
 // owner is an account by its numbers.
@@ -216,12 +216,12 @@ func tryAs(ctx context.Context, p plan, o owner) error {
 	if why == "" {
 		why = err.Error()
 	}
-	return fmt.Errorf("the account %s can't run faultkeep with this config:\n%s\nLet it read the program, the config and what that names, and write the data folder (chown -R %s: %s)", p.Account, why, p.Account, p.Data)
+	return fmt.Errorf("the account %s can't run faultkeep with this config:\n%s\nLet it read the program, the config and what that names, and write the data folder (chown -R %s: %s). Nothing was changed", p.Account, why, p.Account, p.Data)
 }
 
 // remove stops and removes the service.
 func remove(_ context.Context, now state) error {
-	if err := needRoot(); err != nil {
+	if err := canInstall(); err != nil {
 		return err
 	}
 	s, err := control()
@@ -266,7 +266,9 @@ func stateOf(shown string) (s state) {
 	}
 	s.Installed = v["LoadState"] != "" && v["LoadState"] != "not-found"
 	s.AtBoot = v["UnitFileState"] == "enabled"
-	s.Restarting = v["SubState"] == "auto-restart"
+	// Whatever is neither up nor down is on its way up again, also in the moment
+	// between two tries.
+	s.Restarting = v["ActiveState"] == "activating" || v["ActiveState"] == "deactivating"
 	s.Running = v["ActiveState"] == "active"
 	s.PID, _ = strconv.Atoi(v["MainPID"])
 	s.Restarts, _ = strconv.Atoi(v["NRestarts"])

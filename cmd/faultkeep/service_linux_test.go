@@ -19,6 +19,8 @@ func TestStateOf(t *testing.T) {
 			state{Installed: true, AtBoot: true, Running: true, PID: 71, Restarts: 1, Since: "Wed 2026-11-25 17:20:01 UTC"}},
 		"failing": {"MainPID=0\nNRestarts=4\nLoadState=loaded\nActiveState=activating\nSubState=auto-restart\nUnitFileState=enabled\nActiveEnterTimestamp=Wed 2026-11-25 17:20:01 UTC\n",
 			state{Installed: true, AtBoot: true, Restarting: true, Restarts: 4}},
+		"between": {"MainPID=0\nNRestarts=5\nLoadState=loaded\nActiveState=activating\nSubState=start\nUnitFileState=enabled\nActiveEnterTimestamp=\n",
+			state{Installed: true, AtBoot: true, Restarting: true, Restarts: 5}},
 		"stopped": {"MainPID=0\nNRestarts=0\nLoadState=loaded\nActiveState=inactive\nSubState=dead\nUnitFileState=disabled\nActiveEnterTimestamp=\n", state{Installed: true}},
 		"absent":  {"MainPID=0\nNRestarts=0\nLoadState=not-found\nActiveState=inactive\nSubState=dead\nUnitFileState=\nActiveEnterTimestamp=\n", state{}},
 		"silence": {"", state{}},

@@ -15,6 +15,8 @@ const (
 
 func asService(ctx context.Context, work func(context.Context) error) error { return work(ctx) }
 
+func canInstall() error { return noService() }
+
 func (c *installCommand) install(context.Context, plan, output) error { return noService() }
 
 func control() (service.Service, error) { return nil, noService() }

@@ -87,6 +87,14 @@ func asService(ctx context.Context, work func(context.Context) error) error {
 	return s.Run()
 }
 
+// canInstall says early what would fail halfway.
+func canInstall() error {
+	if !windows.GetCurrentProcessToken().IsElevated() {
+		return errors.New("installing a service needs the rights of an administrator; open the command prompt with \"Run as administrator\"")
+	}
+	return nil
+}
+
 func (c *installCommand) install(ctx context.Context, p plan, out output) (err error) {
 	var undo []func()
 	defer func() {
