@@ -42,8 +42,9 @@ func (c demoCommand) Run(ctx context.Context, out output) error {
 		lines = out.Err
 	}
 	stop := context.AfterFunc(ctx, func() {
-		signal.Reset(os.Interrupt, syscall.SIGTERM) // a second one doesn't wait for the end
 		fmt.Fprintln(lines, "Finishing what is under way; Ctrl-C again ends at once.")
+		// Not before a moment has passed: some programs send their signal twice.
+		time.AfterFunc(time.Second, func() { signal.Reset(os.Interrupt, syscall.SIGTERM) })
 	})
 	defer stop()
 	sum, err := demo.Run(ctx, demo.Options{Seed: seed, For: c.For, Listen: c.Listen, Data: c.Data, Lines: lines, Version: versionText()})
