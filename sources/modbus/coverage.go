@@ -138,7 +138,7 @@ func (f *faultCount) saw(ctx context.Context, w *watch, s status, trip bool) {
 	}
 	if i := w.incident; f.owed > 0 && i != nil && !i.tripped {
 		// A recording whose fault came and went unseen: that is the one counted.
-		i.tripped, i.latest, i.fault = true, s.To, counted
+		i.tripped, i.named, i.latest, i.fault = true, true, s.To, counted
 		f.owed--
 	}
 	if f.owed <= 0 {

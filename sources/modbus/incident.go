@@ -13,6 +13,7 @@ import (
 type incident struct {
 	fault     capture.Fault
 	tripped   bool      // the drive showed a fault
+	named     bool      // and that was told
 	earliest  time.Time // bounds of the trip by our clock; zero where unknown
 	latest    time.Time
 	before    capture.RecorderState // what the recorder did when the trip was first seen

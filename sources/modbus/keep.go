@@ -120,6 +120,9 @@ func (t *taking) has() (n int64) {
 // until it returns with the capture kept.
 func (t *taking) keep(ctx context.Context, why string) {
 	c := t.opening
+	if c.Fault.Code == 0 && t.incident.fault.Code != 0 {
+		c.Fault = t.incident.fault
+	}
 	c.Settings = t.settings.found
 	c.Provenance.Pulled = t.pulled.UTC()
 	c.Provenance.Requests = int(t.line.count.Load() - t.requests)

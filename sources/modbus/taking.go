@@ -184,6 +184,9 @@ func (t *taking) check(ctx context.Context) error {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	t.seen = s.From
+	if t.incident.tripped && s.Tripped {
+		t.name(t.incident, s)
+	}
 	return nil
 }
 

@@ -100,7 +100,7 @@ func (w *watch) recover(ctx context.Context) {
 	w.recovered = true
 	if found {
 		w.tripped = true
-		w.incident = &incident{fault: trip.Fault, tripped: true, latest: trip.Time, earliest: trip.Time, stopped: true}
+		w.incident = &incident{fault: trip.Fault, tripped: true, latest: trip.Time, earliest: trip.Time, named: true, stopped: true}
 	}
 }
 
@@ -135,11 +135,15 @@ func (w *watch) trip(ctx context.Context, s status) {
 		i.tripped, i.latest, i.earliest = true, s.To, w.clear
 		i.fault = w.fault(s.Code)
 		w.traceIncident(ctx, i)
-		w.observe(ctx, sources.Observation{Kind: sources.SeenTrip, Time: s.To, Fault: i.fault, Text: i.fault.String()})
 	}
 	if i := w.incident; i != nil {
-		if i.tripped && i.fault.Code == 0 && s.Code != 0 {
-			i.fault = w.fault(s.Code) // the code came a poll later than the bit
+		if i.tripped && s.Tripped {
+			w.name(i, s)
+		}
+		// Registers need not change in one instant: the code may come a poll later than the bit.
+		if i.tripped && !i.named && (!seen || i.fault.Code != 0 || w.Map.Status.FaultCode == nil) {
+			i.named = true
+			w.observe(ctx, sources.Observation{Kind: sources.SeenTrip, Time: i.latest, Fault: i.fault, Text: i.fault.String()})
 		}
 		i.saw(s)
 	}
@@ -161,6 +165,13 @@ func (w *watch) trip(ctx context.Context, s status) {
 			n.Fault = w.incident.fault
 		}
 	})
+}
+
+// name gives an incident the fault code that a poll showed, if it had none.
+func (w *watch) name(i *incident, s status) {
+	if i.fault.Code == 0 && s.Code != 0 {
+		i.fault = w.fault(s.Code)
+	}
 }
 
 // look pulls a recording that isn't held yet.

@@ -598,6 +598,32 @@ func TestLiveValuesThatAreRefusedDontBlind(t *testing.T) {
 	})
 }
 
+func TestCodeThatComesLaterThanItsBit(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		// The files face shows its fault bit in another table than its code:
+		// trip just before the bit is read, after the code was.
+		var r *rig
+		var once sync.Once
+		start := time.Now()
+		script := func(q drivesim.Request) (a drivesim.Action) {
+			if q.Function <= 2 && time.Since(start) > 3*time.Second {
+				a.Before = func() { once.Do(func() { r.sim.Trip(time.Now(), drivesim.MainsDip) }) }
+			}
+			return a
+		}
+		r = newRig(t, drivesim.Spec{Face: drivesim.Files, Recorder: drivesim.Recorder{Samples: 128}},
+			drivesim.Behaviour{Latency: time.Millisecond, Misbehave: script})
+		defer r.close()
+		r.start()
+		c := r.kept(1)[0]
+		trips := r.keeper.Seen(sources.SeenTrip)
+		if len(trips) != 1 || trips[0].Fault.Code == 0 || c.Fault.Code != trips[0].Fault.Code {
+			r.dump()
+			t.Errorf("told of %+v, kept with %v", trips, c.Fault)
+		}
+	})
+}
+
 func TestReadOnlyUnlessAllowedTwice(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r := newRig(t, drivesim.Spec{Recorder: drivesim.Recorder{Samples: 128, SelfArm: true}}, drivesim.Behaviour{},
