@@ -105,6 +105,11 @@ func answers(t *testing.T, a archive.Archive, caps []capture.Capture) map[string
 		note("spells "+name, s, err)
 		l, err := a.Ledger(ctx, q)
 		note("ledger "+name, l, err)
+		if q.Until.IsZero() { // from then on only one of the two is running
+			q.Until = later()
+		}
+		cover, err := a.Coverage(ctx, q)
+		note("coverage "+name, cover, err)
 	}
 	for _, prefix := range []string{string(caps[0].ID), string(caps[0].ID)[:20], " " + string(caps[0].ID) + " ", "2026", "", " ", "1999", ".", "..", "../status", "a/b", "?", "#", "%2e", "é", "x\x00y"} {
 		c, err := a.Find(ctx, prefix)

@@ -16,6 +16,7 @@ import (
 
 	"faultkeep/daemon/web/wire"
 	"faultkeep/store/capture"
+	"faultkeep/store/coverage"
 )
 
 // client is an Archive through the running daemon's local API.
@@ -159,6 +160,10 @@ func (c *client) Spells(ctx context.Context, q wire.Query) ([]capture.Spell, err
 
 func (c *client) Ledger(ctx context.Context, q wire.Query) ([]wire.Entry, error) {
 	return listed[wire.Entry](ctx, c, q, "ledger")
+}
+
+func (c *client) Coverage(ctx context.Context, q wire.Query) ([]coverage.Coverage, error) {
+	return listed[coverage.Coverage](ctx, c, q, "coverage")
 }
 
 func listed[T any](ctx context.Context, c *client, q wire.Query, what string) ([]T, error) {

@@ -10,6 +10,7 @@ import (
 	"faultkeep/daemon/web/wire"
 	"faultkeep/store"
 	"faultkeep/store/capture"
+	"faultkeep/store/coverage"
 )
 
 // Kept is an open store as the pages and the API see it.
@@ -86,6 +87,19 @@ func (k *Kept) Ledger(ctx context.Context, q wire.Query) ([]wire.Entry, error) {
 	return entries, nil
 }
 
+// Coverage is how well each drive was watched.
+func (k *Kept) Coverage(ctx context.Context, q wire.Query) ([]coverage.Coverage, error) {
+	facts, err := k.store.Facts(ctx, asked(q))
+	if err != nil {
+		return nil, told("", err)
+	}
+	out := make([]coverage.Coverage, len(facts))
+	for i, f := range facts {
+		out[i] = f.Over(q.Since, q.Until)
+	}
+	return out, nil
+}
+
 // Verify recomputes every checksum.
 func (k *Kept) Verify(ctx context.Context, progress func(done, total int)) (wire.Report, error) {
 	r, err := k.store.Verify(ctx, progress)
@@ -108,16 +122,6 @@ func (k *Kept) Visit(ctx context.Context) (time.Time, error) { return k.store.Vi
 // SetVisit marks everything up to at as seen.
 func (k *Kept) SetVisit(ctx context.Context, at time.Time) error {
 	return k.store.SetVisit(ctx, visitor, at)
-}
-
-// Since is when the drive was first to be watched, noted at at if it never was.
-func (k *Kept) Since(ctx context.Context, drive string, at time.Time) (time.Time, error) {
-	who := "watching " + drive
-	t, err := k.store.Visit(ctx, who)
-	if err != nil || !t.IsZero() {
-		return t, err
-	}
-	return at.UTC(), k.store.SetVisit(ctx, who, at)
 }
 
 // some is a list that is never nil, so that it is written as [].

@@ -115,6 +115,10 @@ func (s *server) apiLedger(w http.ResponseWriter, r *http.Request) error {
 	return listed(w, r, s.Store.Ledger)
 }
 
+func (s *server) apiCoverage(w http.ResponseWriter, r *http.Request) error {
+	return listed(w, r, s.Store.Coverage)
+}
+
 func (s *server) apiCapture(w http.ResponseWriter, r *http.Request) error {
 	c, err := s.Store.Find(r.Context(), r.PathValue("prefix"))
 	return answer(w, c, err)
@@ -187,5 +191,5 @@ func (s *server) apiVerify(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *server) apiNowhere(http.ResponseWriter, *http.Request) error {
-	return &refusal{http.StatusNotFound, "the API has no such address", "version 1 answers below /api/v1/: status, drives, captures, misses, spells, ledger, verify"}
+	return &refusal{http.StatusNotFound, "the API has no such address", "version 1 answers below /api/v1/: status, drives, captures, misses, spells, ledger, coverage, verify"}
 }

@@ -215,8 +215,6 @@ func (p *plant) night(t testing.TB) []capture.Capture {
 		{Name: "fan", Title: "Aeration fan", Address: "10.20.0.15:502/1", State: capture.Idle, Reachable: true, LastSeen: morning, Note: "The recorder is idle. Arm it at the drive, or allow arming in the config"},
 	}
 	for _, d := range p.live.drives {
-		_, err := pages.Since(ctx, d.Name, evening.Add(-48*time.Hour))
-		must(err)
 		must(p.store.Watched(ctx, d.Name, evening.Add(-48*time.Hour)))
 	}
 	must(p.store.Blind(ctx, "slew", on(3, 2, 0), on(3, 2, 1), capture.CauseUnreachable, "10.20.0.14:502 doesn't answer"))
@@ -229,7 +227,9 @@ func (p *plant) night(t testing.TB) []capture.Capture {
 	c2, d2 := trip("belt-3", "Belt 3", on(1, 47, 31), undervoltage, "dip")
 	c3, d3 := trip("slew", "Loader slew", evening.Add(4*time.Hour+3*time.Second), following, "hunting")
 	c4, d4 := trip("elevator", "Bucket elevator", evening.Add(-30*time.Hour), overcurrent, "jam")
-	return []capture.Capture{p.keep(t, c1, d1, 0), p.keep(t, c2, d2, 800), p.keep(t, c3, d3, 0), p.keep(t, c4, d4, 0)}
+	kept := []capture.Capture{p.keep(t, c1, d1, 0), p.keep(t, c2, d2, 800), p.keep(t, c3, d3, 0), p.keep(t, c4, d4, 0)}
+	p.now = morning
+	return kept
 }
 
 // archivePages decodes a capture straight from the store.

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"faultkeep/daemon/web/wire"
+	"faultkeep/store/coverage"
 )
 
 // perPage is how many things of the stream one page shows.
@@ -202,9 +203,9 @@ func silence(drives []DriveNow, sum sums) string {
 	case sum.share == 0:
 		return "Nothing is kept, and nothing was watched in this time."
 	case watched < len(drives):
-		return "Nothing was seen, while watching " + percent(sum.share) + " of the time. Not every drive is watched at this moment."
+		return "Nothing was seen, while watching " + coverage.Percent(sum.share) + " of the time. Not every drive is watched at this moment."
 	}
-	return "Nothing happened, and we were watching " + percent(sum.share) + " of the time."
+	return "Nothing happened, and we were watching " + coverage.Percent(sum.share) + " of the time."
 }
 
 // drivesNow are the drives' rows, and a sentence on those that aren't watched.

@@ -141,9 +141,9 @@ func TestSilence(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			p := newPlant(t, "Northquay")
 			p.live.drives = c.drives
-			pages := archive.Pages(p.store)
+			p.now = morning
 			for _, d := range c.drives {
-				if _, err := pages.Since(context.Background(), d.Name, evening); err != nil {
+				if err := p.store.Watched(context.Background(), d.Name, evening); err != nil {
 					t.Fatal(err)
 				}
 			}
@@ -160,10 +160,8 @@ func TestSilence(t *testing.T) {
 func TestNothingIsClaimedFromBeforeWatching(t *testing.T) {
 	p := newPlant(t, "Northquay")
 	p.live.drives = []web.DriveNow{{Name: "fan", State: capture.Armed, Reachable: true, Watched: true, LastSeen: morning}}
-	_, err := archive.Pages(p.store).Since(context.Background(), "fan", morning.Add(-time.Hour))
-	if err == nil {
-		err = p.store.Watched(context.Background(), "fan", morning.Add(-time.Hour))
-	}
+	p.now = morning
+	err := p.store.Watched(context.Background(), "fan", morning.Add(-time.Hour))
 	if err == nil {
 		err = p.store.Blind(context.Background(), "fan", morning.Add(-30*time.Minute), morning.Add(-30*time.Minute), capture.CauseUnreachable, "")
 	}

@@ -10,6 +10,7 @@ import (
 
 	"faultkeep/daemon/web/wire"
 	"faultkeep/store/capture"
+	"faultkeep/store/coverage"
 )
 
 // streamed is a page of what happened, newest first, by days.
@@ -217,51 +218,26 @@ func (s *server) sum(ctx context.Context, p period) (sums, error) {
 		return out, err
 	}
 	out.spells = len(spells)
-	out.share = s.watched(ctx, p, spells)
-	return out, nil
+	out.share, err = s.watched(ctx, p)
+	return out, err
 }
 
-// watched is the share of the period, over the drives asked for, that wasn't
-// blind; −1 where there was nothing to watch.
-func (s *server) watched(ctx context.Context, p period, spells []capture.Spell) float64 {
-	var of, blind time.Duration
-	for _, d := range s.Live.Drives() {
-		if p.drive != "" && d.Name != p.drive {
-			continue
-		}
-		from, err := s.Store.Since(ctx, d.Name, p.now)
-		if err != nil { // claim nothing about it
-			s.Log.Warn("when this drive was first watched isn't known", "drive", d.Name, "err", err)
-			continue
-		}
-		if from.Before(p.since) {
-			from = p.since
-		}
-		if !from.Before(p.now) {
-			continue
-		}
-		of += p.now.Sub(from)
-		for _, sp := range spells {
-			if sp.Drive == d.Name {
-				blind += overlap(sp, from, p.now)
-			}
-		}
+// watched is the share of the period, over the drives asked for, that was
+// watched; −1 where nothing is known.
+func (s *server) watched(ctx context.Context, p period) (float64, error) {
+	list, err := s.Store.Coverage(ctx, wire.Query{Since: p.since, Until: p.now, Drive: p.drive})
+	if err != nil {
+		return -1, err
+	}
+	var of, watched time.Duration
+	for _, c := range list {
+		of += c.Counted()
+		watched += c.Total(coverage.Watched)
 	}
 	if of <= 0 {
-		return -1
+		return -1, nil
 	}
-	return min(1, max(0, 1-float64(blind)/float64(of)))
-}
-
-// overlap is how much of a spell lies in [from, to).
-func overlap(sp capture.Spell, from, to time.Time) time.Duration {
-	if sp.From.After(from) {
-		from = sp.From
-	}
-	if !sp.To.IsZero() && sp.To.Before(to) {
-		to = sp.To
-	}
-	return max(0, to.Sub(from))
+	return float64(watched) / float64(of), nil
 }
 
 func (t sums) words() string {
@@ -277,7 +253,7 @@ func (t sums) words() string {
 		text += " · " + plural(t.spells, "blind spell", "blind spells")
 	}
 	if t.share >= 0 {
-		text += " · watched " + percent(t.share)
+		text += " · watched " + coverage.Percent(t.share)
 	}
 	return text
 }

@@ -20,9 +20,6 @@ type Store interface {
 	// Visit is when somebody last marked everything as seen; zero: never.
 	Visit(ctx context.Context) (time.Time, error)
 	SetVisit(ctx context.Context, at time.Time) error
-	// Since is when the drive was first to be watched; where it never was, that
-	// is at from now on. Before it, nothing is claimed about the drive.
-	Since(ctx context.Context, drive string, at time.Time) (time.Time, error)
 }
 
 // Live is what is going on now.
@@ -48,6 +45,7 @@ type DriveNow struct {
 	Done      int64                 `json:"done,omitempty"` // bytes of the pull so far
 	Size      int64                 `json:"size,omitempty"` // bytes in all
 	Race      string                `json:"race,omitempty"` // "margin 2.9 s"
+	Figures   Race                  `json:"race_figures"`
 	Note      string                `json:"note,omitempty"` // why it isn't watched, and what to do
 }
 
@@ -57,6 +55,26 @@ func (d DriveNow) Label() string {
 		return d.Title
 	}
 	return d.Name
+}
+
+// Race is what it takes to keep a drive's recording, against how long one
+// stands. Zero: not known.
+type Race struct {
+	Pull       time.Duration `json:"pull_ns,omitempty"`        // to read a recording
+	Need       time.Duration `json:"need_ns,omitempty"`        // to be certain of it: poll, pull and commit
+	Survived   time.Duration `json:"survived_ns,omitempty"`    // the shortest that one stood so far
+	ResetAfter time.Duration `json:"reset_after_ns,omitempty"` // by the config
+	Advice     string        `json:"advice,omitempty"`         // what would win a race that is lost
+}
+
+// Margin is what is left of the shortest time that a recording stands; ok is
+// false where either side isn't known.
+func (r Race) Margin() (margin time.Duration, ok bool) {
+	stands := r.ResetAfter
+	if r.Survived > 0 && (stands == 0 || r.Survived < stands) {
+		stands = r.Survived
+	}
+	return stands - r.Need, stands > 0 && r.Need > 0
 }
 
 // AlertCounts say how far alerts have come.
@@ -109,11 +127,6 @@ func New(o Options) http.Handler {
 		o.Alerts = func() AlertCounts { return AlertCounts{} }
 	}
 	s := &server{Options: o, look: newLook(), pictures: newPictures(), streams: make(chan struct{}, o.Streams)}
-	for _, d := range o.Live.Drives() {
-		if _, err := o.Store.Since(context.Background(), d.Name, o.Now()); err != nil {
-			o.Log.Warn("when this drive was first watched can't be noted", "drive", d.Name, "err", err)
-		}
-	}
 	return s.guard(s.routes())
 }
 
@@ -149,6 +162,7 @@ func (s *server) routes() *http.ServeMux {
 	api("GET /api/v1/misses", s.apiMisses)
 	api("GET /api/v1/spells", s.apiSpells)
 	api("GET /api/v1/ledger", s.apiLedger)
+	api("GET /api/v1/coverage", s.apiCoverage)
 	api("POST /api/v1/verify", s.apiVerify)
 	api("/api/", s.apiNowhere)
 	return mux

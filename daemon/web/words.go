@@ -2,7 +2,6 @@ package web
 
 import (
 	"fmt"
-	"math"
 	"strconv"
 	"strings"
 	"time"
@@ -100,18 +99,6 @@ func plural(n int, one, many string) string {
 		return "1 " + one
 	}
 	return fmt.Sprintf("%d %s", n, many)
-}
-
-// percent never rounds up to a hundred what isn't, nor down to nothing what is something.
-func percent(share float64) string {
-	p := math.Floor(share*1000) / 10
-	if share > 0 && p == 0 {
-		return "under 0.1 %"
-	}
-	if share < 1 {
-		return strconv.FormatFloat(p, 'f', 1, 64) + " %"
-	}
-	return "100 %"
 }
 
 // keptAfter tells how a capture came in: "Kept whole, 1.4 s after it was ready."

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"faultkeep/store/capture"
+	"faultkeep/store/coverage"
 )
 
 // Query narrows what is asked for. Its zero value asks for everything.
@@ -178,6 +179,9 @@ type Ledger interface {
 	// Spells are the blind spells that touch the period, by their beginning.
 	Spells(ctx context.Context, q Query) ([]capture.Spell, error)
 	Ledger(ctx context.Context, q Query) ([]Entry, error)
+	// Coverage is how well each drive was watched over the period, by name; with
+	// no beginning, since each was first known. Drives never watched are left out.
+	Coverage(ctx context.Context, q Query) ([]coverage.Coverage, error)
 }
 
 // Verifier recomputes every checksum.
