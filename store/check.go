@@ -172,11 +172,11 @@ func (s *Store) discard(id capture.ID, why error) error {
 	})
 }
 
-// dropCapture removes a capture with its chunks and its index entry.
+// dropCapture removes a capture with its chunks, its index entry and its marks.
 func dropCapture(tx *bolt.Tx, id capture.ID) (drive string, err error) {
 	key := []byte(id)
 	if sm, ok := summaryAt(tx, key, tx.Bucket(bIndex).Get(key)); ok {
 		drive = sm.Drive
 	}
-	return drive, errors.Join(tx.Bucket(bIndex).Delete(key), removeChunks(tx, id))
+	return drive, errors.Join(tx.Bucket(bIndex).Delete(key), tx.Bucket(bMarks).Delete(key), removeChunks(tx, id))
 }

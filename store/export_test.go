@@ -1,6 +1,10 @@
 package store
 
-import bolt "go.etcd.io/bbolt"
+import (
+	"log/slog"
+
+	bolt "go.etcd.io/bbolt"
+)
 
 // LoseDraft removes a draft from the file behind its handle's back.
 func LoseDraft(d *Draft) error {
@@ -29,4 +33,20 @@ func SetCommitLocked(s *Store, commit func(*bolt.Tx) error) {
 		commit = (*bolt.Tx).Commit
 	}
 	s.commit = commit
+}
+
+// Migrate opens the file at path, whose layout no version ever had, and brings
+// it from schema to schema by steps.
+func Migrate(path string, to int, do map[int]func(*bolt.Tx) error) error {
+	db, err := bolt.Open(path, 0o600, nil)
+	if err != nil {
+		return err
+	}
+	defer db.Close()
+	s := &Store{opt: Options{Path: path}, log: slog.New(slog.DiscardHandler), db: db}
+	var steps []step
+	for from, fn := range do {
+		steps = append(steps, step{from, fn})
+	}
+	return s.migrate(steps, to)
 }

@@ -14,7 +14,7 @@ import (
 
 // Buckets. Keys of numbers and times are big-endian, so that they sort.
 //
-//	meta      schema, beat
+//	meta      schema, beat, stage
 //	drafts    ID → opening (capture.Capture)
 //	index     ID → summary: the captures there are, and what a query needs to pass over one
 //	chunks    ID\x00BATCH → bucket of PART\x00OFFSET → bytes; one bucket an Append,
@@ -27,6 +27,7 @@ import (
 //	aside     SINK\x00SEQ → Message given up
 //	counts    SINK → counts
 //	visits    WHO → time
+//	marks     ID → Marks, what people said of a capture
 //
 // A draft becomes a capture by its ID moving from drafts to index; its chunks
 // stay where they are. Every bucket that a commit touches costs it one or two
@@ -43,11 +44,14 @@ var (
 	bAside  = []byte("aside")
 	bCounts = []byte("counts")
 	bVisits = []byte("visits")
+	bMarks  = []byte("marks")
 
-	buckets = [][]byte{bMeta, bDrafts, bIndex, bChunks, bLedger, bMisses, bSpells, bOutbox, bAside, bCounts, bVisits}
+	buckets = [][]byte{bMeta, bDrafts, bIndex, bChunks, bLedger, bMisses, bSpells, bOutbox, bAside, bCounts, bVisits, bMarks}
+	since   = map[string]int{string(bMarks): 2} // schema that brought a bucket, if not the first
 
 	kSchema = []byte("schema")
 	kBeat   = []byte("beat")
+	kStage  = []byte("stage")
 	kHeader = []byte{0} // in the last batch; sorts before every chunk
 )
 

@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"math"
 	"os"
 	"path/filepath"
 	"runtime"
@@ -13,8 +12,6 @@ import (
 
 	bolt "go.etcd.io/bbolt"
 	berrors "go.etcd.io/bbolt/errors"
-
-	"faultkeep/store/capture"
 )
 
 // quickCheck is how long Open looks through the file before it trusts it;
@@ -96,8 +93,10 @@ func (s *Store) openFile() (err error) {
 	}
 	if !s.opt.ReadOnly {
 		s.own()
-		if err := guard(s.prepare); err != nil {
-			return err
+		for _, prepare := range []func() error{s.prepare, func() error { return s.migrate(steps, Schema) }} {
+			if err := guard(prepare); err != nil {
+				return err
+			}
 		}
 		if fresh {
 			if err := syncDir(filepath.Dir(s.opt.Path)); err != nil {
@@ -179,37 +178,28 @@ func (s *Store) prepare() error {
 				return err
 			}
 		}
-		return tx.Bucket(bMeta).Put(kSchema, []byte(strconv.Itoa(capture.Schema)))
+		return tx.Bucket(bMeta).Put(kSchema, []byte(strconv.Itoa(Schema)))
 	})
 }
 
-// known refuses a file that isn't a store or that a later faultkeep wrote.
+// known refuses a file that isn't a store or that a later faultkeep wrote. An
+// older one that may only be read is read as it is.
 func (s *Store) known() error {
 	return s.db.View(func(tx *bolt.Tx) error {
-		if meta := tx.Bucket(bMeta); meta != nil {
-			if err := checkSchema(meta); err != nil {
-				return err // before a newer schema's other buckets look like damage
-			}
+		n, err := schemaOf(tx)
+		if err != nil {
+			return err
+		}
+		if n > Schema {
+			return newer(n) // before its other buckets look like damage
 		}
 		for _, name := range buckets {
-			if tx.Bucket(name) == nil {
+			if tx.Bucket(name) == nil && n >= since[string(name)] {
 				return damagef("bucket %q is missing", name)
 			}
 		}
 		return nil
 	})
-}
-
-func checkSchema(meta *bolt.Bucket) error {
-	v := meta.Get(kSchema)
-	n, err := strconv.Atoi(string(v))
-	if err != nil || n < 1 || n > math.MaxInt32 {
-		return damagef("its schema is %q", v)
-	}
-	if n > capture.Schema {
-		return fmt.Errorf("schema %d; this faultkeep knows up to %d. Update faultkeep; the file was left as it is: %w", n, capture.Schema, ErrNewer)
-	}
-	return nil
 }
 
 // release closes the file. The caller holds mu, or nobody else knows the store.

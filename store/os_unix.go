@@ -21,6 +21,9 @@ func syncDir(dir string) error {
 	return err
 }
 
+// rename puts a file in another's place in one step, open or not.
+func rename(from, to string) error { return os.Rename(from, to) }
+
 var fullErrors = []error{syscall.ENOSPC, syscall.EDQUOT, syscall.EFBIG}
 
 func readOnlyVolume(err error) bool { return errors.Is(err, syscall.EROFS) }

@@ -274,6 +274,9 @@ func (v *verifier) values(ctx context.Context) error {
 		messages(bOutbox, "the outbox"),
 		messages(bAside, "the alerts set aside"),
 		v.s.view(ctx, func(tx *bolt.Tx) error {
+			return checkMarks(tx, func(id capture.ID, text string) { v.problem(id, "%s", text) })
+		}),
+		v.s.view(ctx, func(tx *bolt.Tx) error {
 			if b := tx.Bucket(bMeta).Get(kBeat); b != nil {
 				if err := unseal(kBeat, b, new(beat)); err != nil {
 					v.problem("", "The last sign of life is %v.", err)
