@@ -31,6 +31,7 @@ type commands struct {
 	Simulate simulateCommand `cmd:"" help:"Serve simulated drives, to try a config or any Modbus tool against."`
 	List     listCommand     `cmd:"" help:"List what was kept, or what was missed."`
 	Show     showCommand     `cmd:"" help:"Show one capture."`
+	Ledger   ledgerCommand   `cmd:"" help:"Tell how well drives were watched, what was missed, and what was written."`
 	Export   exportCommand   `cmd:"" help:"Write captures to files."`
 	Verify   verifyCommand   `cmd:"" help:"Recompute every checksum of the store."`
 	Maps     mapsCommand     `cmd:"" help:"List the maps and fault tables that faultkeep carries, or print one."`

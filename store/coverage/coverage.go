@@ -65,7 +65,7 @@ type Interval struct {
 	Cause capture.Cause `json:"cause,omitempty"`
 	Text  string        `json:"text,omitempty"`
 	Since time.Time     `json:"since,omitzero"` // when the spell really began, even before the period
-	Open  bool          `json:"open,omitempty"` // the spell goes on
+	Open  bool          `json:"open,omitempty"` // it reaches to now and goes on
 }
 
 // Len is how long the interval lasts.
@@ -112,6 +112,11 @@ func (f Facts) Over(from, to time.Time) Coverage {
 	for _, d := range sweep(from, to, known, layers(f.Drift, now, func(capture.Spell) State { return Drifted })) {
 		if d.State == Drifted {
 			c.Drifts = append(c.Drifts, d)
+		}
+	}
+	for _, list := range [][]Interval{c.Intervals, c.Drifts} {
+		for k := range list {
+			list[k].Open = list[k].Open && list[k].To.Equal(now)
 		}
 	}
 	return c

@@ -146,10 +146,9 @@ func join(a, b []coverage.Interval) []coverage.Interval {
 	for _, i := range b {
 		if n := len(out); n > 0 {
 			same := i
-			same.From = out[n-1].From
-			same.To = out[n-1].To
+			same.From, same.To, same.Open = out[n-1].From, out[n-1].To, out[n-1].Open
 			if out[n-1] == same && out[n-1].To.Equal(i.From) {
-				out[n-1].To = i.To
+				out[n-1].To, out[n-1].Open = i.To, i.Open // only what reaches to now goes on
 				continue
 			}
 		}
