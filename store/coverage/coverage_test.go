@@ -166,14 +166,14 @@ func TestANightInWords(t *testing.T) {
 		t.Errorf("%q, want %q", got, want)
 	}
 	for want, c := range map[string]coverage.Facts{
-		"watched 100 %":                                                                 {Known: f.Known, Now: f.Now, Alive: f.Alive},
-		"not known: it wasn't in the config":                                            {Now: f.Now, Alive: f.Alive},
-		"watched 0 %; blind 19:00–now, not armed":                                       {Known: f.Known, Now: f.Now, Alive: f.Alive, Blind: []capture.Spell{spell(-60, 0, capture.CauseNotArmed)}},
-		"watched 50.0 %; blind 05:00–now, faultkeep was not running":                    {Known: f.Known, Now: f.Now, Alive: at(600)},
-		"watched 99.9 %; blind 19:10:00–19:10:01, unreachable":                          {Known: f.Known, Now: f.Now, Alive: f.Alive, Blind: []capture.Spell{{From: at(10), To: at(10).Add(time.Second), Cause: capture.CauseUnreachable}}},
-		"watched 75.0 %; blind Tue 24 Nov 20:00–Wed 25 Nov 01:00, refused by the drive": {Known: f.Known, Now: f.Now, Alive: f.Alive, Blind: []capture.Spell{spell(60, 360, capture.CauseRefused)}},
+		"watched 100 %":                                                                                            {Known: f.Known, Now: f.Now, Alive: f.Alive},
+		"not known: it wasn't in the config":                                                                       {Now: f.Now, Alive: f.Alive},
+		"watched 0 %; blind Tue 24 Nov 19:00–now, not armed":                                                       {Known: f.Known, Now: f.Now, Alive: f.Alive, Blind: []capture.Spell{spell(-60, 0, capture.CauseNotArmed)}},
+		"watched 50.0 %; blind 05:00–now, faultkeep was not running":                                               {Known: f.Known, Now: f.Now, Alive: at(600)},
+		"watched 99.9 %; blind 19:10:00–19:10:01, unreachable":                                                     {Known: f.Known, Now: f.Now, Alive: f.Alive, Blind: []capture.Spell{{From: at(10), To: at(10).Add(time.Second), Cause: capture.CauseUnreachable}}},
+		"watched 75.0 %; blind Tue 24 Nov 20:00–Wed 25 Nov 01:00, refused by the drive":                            {Known: f.Known, Now: f.Now, Alive: f.Alive, Blind: []capture.Spell{spell(60, 360, capture.CauseRefused)}},
 		"watched 98.7 %; blind 19:10–19:13, not armed; 19:20–19:23, not armed; 19:30–19:33, not armed; and 2 more": {Known: f.Known, Now: f.Now, Alive: f.Alive, Blind: []capture.Spell{spell(10, 13, capture.CauseNotArmed), spell(20, 23, capture.CauseNotArmed), spell(30, 33, capture.CauseNotArmed), spell(40, 43, capture.CauseNotArmed), spell(50, 53, capture.CauseNotArmed)}},
-		"watched 0 %; blind 19:00–now, a cause of tomorrow":                                                        {Known: f.Known, Now: f.Now, Alive: f.Alive, Blind: []capture.Spell{spell(-60, 0, "a cause of tomorrow")}},
+		"watched 0 %; blind Tue 24 Nov 19:00–now, a cause of tomorrow":                                             {Known: f.Known, Now: f.Now, Alive: f.Alive, Blind: []capture.Spell{spell(-60, 0, "a cause of tomorrow")}},
 		"watched under 0.1 %; blind Tue 24 Nov 19:00–Wed 25 Nov 14:59, unreachable":                                {Known: f.Known, Now: f.Now, Alive: f.Alive, Blind: []capture.Spell{{From: at(0), To: at(1200).Add(-time.Second), Cause: capture.CauseUnreachable}}},
 	} {
 		if got := c.Over(at(0), at(1200)).Words(oslo); got != want {

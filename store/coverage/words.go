@@ -29,9 +29,18 @@ func (c Coverage) Words(zone *time.Location) string {
 		if b.WriteString("; "); k == 0 {
 			b.WriteString("blind ")
 		}
-		b.WriteString(i.When(zone) + ", " + i.Why())
+		b.WriteString(c.When(i, zone) + ", " + i.Why())
 	}
 	return b.String()
+}
+
+// When is an interval of the period in words, with its day where the period
+// holds more than one.
+func (c Coverage) When(i Interval, zone *time.Location) string {
+	if c.To.Sub(c.From) <= 25*time.Hour { // a day, even if its clocks are put back
+		return i.When(zone)
+	}
+	return i.words(zone, true)
 }
 
 // Why is the interval's cause in words.
@@ -45,7 +54,9 @@ func (i Interval) Why() string {
 // When is the interval in words, times in the zone: "03:02–03:11",
 // "Tue 24 Nov 22:10–Wed 25 Nov 03:11", "06:13–now". Where the clocks were
 // changed in between, the zone's name stands beside both times.
-func (i Interval) When(zone *time.Location) string {
+func (i Interval) When(zone *time.Location) string { return i.words(zone, false) }
+
+func (i Interval) words(zone *time.Location, day bool) string {
 	from, to := i.From.In(zone), i.To.In(zone)
 	layout := "15:04"
 	if i.Len() < time.Minute || from.Truncate(time.Minute).Equal(to.Truncate(time.Minute)) {
@@ -56,13 +67,18 @@ func (i Interval) When(zone *time.Location) string {
 	if before != after {
 		layout += " MST"
 	}
+	begin, end := from.Format(layout), to.Format(layout)
+	days := from.YearDay() != to.YearDay() || from.Year() != to.Year()
+	if day || days {
+		begin = from.Format("Mon 2 Jan ") + begin
+	}
+	if days {
+		end = to.Format("Mon 2 Jan ") + end
+	}
 	if i.Open {
-		return from.Format(layout) + "–now"
+		end = "now"
 	}
-	if from.YearDay() != to.YearDay() || from.Year() != to.Year() {
-		layout = "Mon 2 Jan " + layout
-	}
-	return from.Format(layout) + "–" + to.Format(layout)
+	return begin + "–" + end
 }
 
 // Percent never rounds up to a hundred what isn't, nor down to nothing what is something.
