@@ -2,6 +2,7 @@ package report
 
 import (
 	"fmt"
+	"hash/fnv"
 	"strings"
 	"time"
 
@@ -56,8 +57,12 @@ func Timeline(c coverage.Coverage, marks []Mark, o TimelineOptions) []byte {
 	if o.Small {
 		rows, class = timelineRows{mark: 4, band: 9, bandHeight: 8, height: 18}, "fk watch small"
 	}
+	name := fnv.New64a()
+	_, _ = name.Write([]byte(class + c.Drive))
+	id := fmt.Sprintf("w%x", name.Sum64()) // one of its own on a page of drives
 	s := &svg{}
-	s.f(`<svg xmlns="http://www.w3.org/2000/svg" class="%s" width="100%%" height="%d" role="img" aria-label="%s">`, class, rows.height, describeTimeline(c, marks, o))
+	s.f(`<svg xmlns="http://www.w3.org/2000/svg" class="%s" width="100%%" height="%d" role="img" aria-labelledby="%s"><title id="%s">%s</title>`,
+		class, rows.height, id, id, describeTimeline(c, marks, o))
 	s.f(`<rect class="ground" y="%d" width="100%%" height="%d"/>`, rows.band, rows.bandHeight)
 	if !o.Small {
 		s.axis(c, o.Zone, rows)
@@ -189,6 +194,7 @@ func (s *svg) axis(c coverage.Coverage, zone *time.Location, rows timelineRows) 
 	case whole > 10*24*time.Hour:
 		step, layout = max(7, int(whole/(8*24*time.Hour))), "2 Jan"
 	}
+	n := 0
 	tick := func(t time.Time) {
 		x := float64(t.Sub(c.From)) / float64(whole)
 		if x < 0 || x > 1 {
@@ -196,7 +202,12 @@ func (s *svg) axis(c coverage.Coverage, zone *time.Location, rows timelineRows) 
 		}
 		s.f(`<line class="grid" x1="%s" x2="%s" y1="%d" y2="%d"/>`, at(x).String(), at(x).String(), rows.band-2, rows.height-14)
 		if x < 0.9 {
-			s.f(`<text class="time" x="%s" dx="3" y="%d">%s</text>`, at(x).String(), rows.height-8, t.In(zone).Format(layout))
+			class := "time"
+			if n%2 == 1 && layout == "Mon 2" {
+				class = "time alternate" // left out where there is no room
+			}
+			s.f(`<text class="%s" x="%s" dx="3" y="%d">%s</text>`, class, at(x).String(), rows.height-8, t.In(zone).Format(layout))
+			n++
 		}
 	}
 	for k := 0; k <= 800; k++ {

@@ -96,10 +96,10 @@ func TestAPI(t *testing.T) {
 		t.Errorf("%d bytes, ranges %v, %v", w.Body.Len(), have, err)
 	}
 
-	if got := api[[]capture.Miss](t, h, "misses", 200); len(got) != 1 || got[0].Advice == "" {
+	if got := api[[]capture.Miss](t, h, "misses", 200); len(got) != 2 || got[0].Advice == "" {
 		t.Errorf("misses %+v", got)
 	}
-	if got := api[[]capture.Spell](t, h, "spells?drive=slew", 200); len(got) != 2 {
+	if got := api[[]capture.Spell](t, h, "spells?drive=slew", 200); len(got) != 5 {
 		t.Errorf("spells %+v", got)
 	}
 	if got := api[[]wire.Entry](t, h, "ledger", 200); len(got) < 5 {

@@ -177,7 +177,7 @@ func TestPagesInABrowser(t *testing.T) {
 	b := newBrowser(t)
 	for _, scheme := range []string{"light", "dark"} {
 		for _, width := range []int64{1280, 360} {
-			for name, path := range map[string]string{"overnight": "/", "capture": "/capture/" + string(caps[0].ID), "partial": "/capture/" + string(caps[1].ID), "drive": "/drive/slew", "hunting": "/capture/" + string(caps[2].ID)} {
+			for name, path := range map[string]string{"overnight": "/", "capture": "/capture/" + string(caps[0].ID), "partial": "/capture/" + string(caps[1].ID), "drive": "/drive/slew", "drive-week": "/drive/slew?span=week", "drive-month": "/drive/belt-3?span=month", "drive-plain": "/drive/elevator", "hunting": "/capture/" + string(caps[2].ID)} {
 				b.open(address+path, width, scheme)
 				if strings.HasPrefix(path, "/capture") {
 					b.until("the lanes fit the page", `document.querySelector("#chart .overlay") !== null && Math.abs(document.querySelector("svg.lanes").getBoundingClientRect().width - document.querySelector("#chart").clientWidth) < 2`)

@@ -15,6 +15,9 @@ type drivePage struct {
 	Now     driveRow
 	Days    []day
 	Summary string
+	Watch   *watching
+	Race    []string
+	Lost    bool // the race
 	Older   string
 	Newer   string
 }
@@ -25,6 +28,7 @@ func (s *server) drive(w http.ResponseWriter, r *http.Request) error {
 	for _, d := range s.Live.Drives() {
 		if d.Name == name {
 			rows, _ := s.drivesNow([]DriveNow{d})
+			page.Race, page.Lost = raceWords(d.Figures)
 			page.Known, page.Now, page.Address, page.Title = true, rows[0], d.Address, d.Label()
 		}
 	}
@@ -46,6 +50,15 @@ func (s *server) drive(w http.ResponseWriter, r *http.Request) error {
 	}
 	if !page.Known && len(got.days) == 0 && p.firstOfPage {
 		return &refusal{http.StatusNotFound, "There is no drive of this name.", "The overnight page lists the drives that are watched."}
+	}
+	chosen, err := spanned(r.URL.Query())
+	if err != nil {
+		return err
+	}
+	if p.firstOfPage {
+		if page.Watch, err = s.watching(r.Context(), chosen, name, page.Title); err != nil {
+			return err
+		}
 	}
 	page.Days, page.Summary, page.Live = got.days, sum.words(), p.firstOfPage
 	here := "/drive/" + url.PathEscape(name)

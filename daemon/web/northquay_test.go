@@ -208,15 +208,26 @@ func (p *plant) night(t testing.TB) []capture.Capture {
 	must(pages.SetVisit(ctx, evening))
 	on := func(h, m, s int) time.Time { return time.Date(2026, 11, 25, h, m, s, 410e6, oslo) }
 	p.live.drives = []web.DriveNow{
-		{Name: "elevator", Title: "Bucket elevator", Address: "10.20.0.11:502/1", State: capture.Armed, Reachable: true, Watched: true, LastSeen: morning.Add(-200 * time.Millisecond), Race: "margin 2.9 s"},
+		{Name: "elevator", Title: "Bucket elevator", Address: "10.20.0.11:502/1", State: capture.Armed, Reachable: true, Watched: true, LastSeen: morning.Add(-200 * time.Millisecond), Race: "margin 2.9 s",
+			Figures: web.Race{Pull: 700 * time.Millisecond, Need: time.Second, Survived: 3900 * time.Millisecond, ResetAfter: 5 * time.Second}},
 		{Name: "belt-2", Title: "Belt 2", Address: "10.20.0.12:502/1", State: capture.Ready, Reachable: true, Watched: true, LastSeen: morning, Pulling: true, Done: 21000, Size: 32768, Tripped: true, Fault: overcurrent},
-		{Name: "belt-3", Title: "Belt 3", Address: "10.20.0.12:502/2", State: capture.Armed, Reachable: true, Watched: true, LastSeen: morning, Race: "margin 1.1 s"},
+		{Name: "belt-3", Title: "Belt 3", Address: "10.20.0.12:502/2", State: capture.Armed, Reachable: true, Watched: true, LastSeen: morning, Race: "margin −0.8 s",
+			Figures: web.Race{Pull: 1100 * time.Millisecond, Need: 1400 * time.Millisecond, Survived: 600 * time.Millisecond, Advice: "Hold the reset back at least 1.4 s, or allow more connections."}},
 		{Name: "slew", Title: "Loader slew", Address: "10.20.0.14:502/1", State: capture.Unknown, LastSeen: morning.Add(-27 * time.Minute), Note: "10.20.0.14:502 doesn't answer: connection timed out. Check the drive's power and its network cable"},
 		{Name: "fan", Title: "Aeration fan", Address: "10.20.0.15:502/1", State: capture.Idle, Reachable: true, LastSeen: morning, Note: "The recorder is idle. Arm it at the drive, or allow arming in the config"},
 	}
 	for _, d := range p.live.drives {
 		must(p.store.Watched(ctx, d.Name, evening.Add(-48*time.Hour)))
 	}
+	must(p.store.Blind(ctx, "slew", evening.Add(-30*time.Hour), evening.Add(-30*time.Hour), capture.CauseNotArmed, "The recorder is idle"))
+	must(p.store.Watched(ctx, "slew", evening.Add(-27*time.Hour)))
+	must(p.store.Blind(ctx, "slew", evening.Add(-9*time.Hour), evening.Add(-9*time.Hour), capture.CauseNotRunning, "faultkeep was stopped"))
+	must(p.store.Watched(ctx, "slew", evening.Add(-7*time.Hour)))
+	must(p.store.Blind(ctx, "slew", evening.Add(-4*time.Hour), evening.Add(-4*time.Hour), capture.CauseNotArmed, "The recorder is idle"))
+	must(p.store.Watched(ctx, "slew", evening.Add(-3*time.Hour)))
+	must(p.store.Drifted(ctx, store.Entry{Time: evening.Add(-2 * time.Hour), Drive: "slew", Text: "The sample interval is 2 ms, wanted 1 ms."}))
+	must(p.store.AsWanted(ctx, "slew", evening.Add(2*time.Hour)))
+	must(p.store.Miss(ctx, capture.Miss{Time: evening.Add(-8 * time.Hour), Drive: "slew", Fault: following, Cause: capture.CauseNotRunning}, capture.Warning))
 	must(p.store.Blind(ctx, "slew", on(3, 2, 0), on(3, 2, 1), capture.CauseUnreachable, "10.20.0.14:502 doesn't answer"))
 	must(p.store.Watched(ctx, "slew", on(3, 11, 0)))
 	must(p.store.Blind(ctx, "slew", on(6, 13, 0), on(6, 13, 1), capture.CauseUnreachable, "10.20.0.14:502 doesn't answer: connection timed out"))

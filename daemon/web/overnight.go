@@ -3,6 +3,7 @@ package web
 import (
 	"context"
 	"errors"
+	"html/template"
 	"net/http"
 	"net/url"
 	"strings"
@@ -40,6 +41,8 @@ type choice struct {
 
 type driveRow struct {
 	Label, Href, Words, Seen, Race, Note string
+	Timeline                             template.HTML // of the last day
+	Watched                              string        // "watched 99.4 % of the last day"
 	Flag                                 bool
 	Done, Size                           int64
 	Fault                                string
@@ -117,6 +120,9 @@ func (s *server) overnight(w http.ResponseWriter, r *http.Request) error {
 	page.Live = p.firstOfPage
 	drives := s.Live.Drives()
 	page.Drives, page.Blind = s.drivesNow(drives)
+	if err := s.smallTimelines(r.Context(), drives, page.Drives); err != nil {
+		return err
+	}
 	if n := s.Alerts().Waiting; n > 0 {
 		page.Waiting = plural(n, "alert isn't accepted by its receiver yet.", "alerts aren't accepted by their receivers yet.")
 	}
@@ -229,6 +235,9 @@ func (s *server) drivesNow(drives []DriveNow) (rows []driveRow, blind string) {
 			row.Seen = "seen now"
 		} else {
 			row.Seen = "seen " + c.ago(d.LastSeen)
+		}
+		if _, lost := raceWords(d.Figures); lost {
+			row.Flag = true
 		}
 		if !d.Watched && !d.Pulling {
 			row.Flag = true
