@@ -55,7 +55,7 @@ func (c *ledgerCommand) Run(ctx context.Context, out output) error {
 	if err != nil {
 		return err
 	}
-	l, err := readLedger(ctx, p, q)
+	l, err := readLedger(ctx, p, q, time.Now())
 	if err != nil {
 		return err
 	}
@@ -66,7 +66,8 @@ func (c *ledgerCommand) Run(ctx context.Context, out output) error {
 }
 
 func (c *ledgerCommand) query(now time.Time, zone *time.Location) (q archive.Query, err error) {
-	q = archive.Query{Drive: c.Drive, Until: now}
+	q = archive.Query{Drive: c.Drive} // without an end, so that what goes on is told as going on
+	end := now
 	if q.Since, err = when(c.Since, now, zone); err != nil {
 		return q, err
 	}
@@ -74,15 +75,19 @@ func (c *ledgerCommand) query(now time.Time, zone *time.Location) (q archive.Que
 		if q.Until, err = when(c.Until, now, zone); err != nil {
 			return q, err
 		}
+		end = q.Until
 	}
-	if !q.Since.Before(q.Until) {
+	if !q.Since.Before(end) {
 		return q, usageError{errors.New("--since isn't before --until, so nothing lies between them")}
 	}
 	return q, nil
 }
 
-func readLedger(ctx context.Context, p place, q archive.Query) (l ledger, err error) {
-	l = ledger{From: q.Since.UTC(), To: q.Until.UTC(), Drives: []ledgerDrive{}, Entries: []archive.Entry{}}
+func readLedger(ctx context.Context, p place, q archive.Query, now time.Time) (l ledger, err error) {
+	l = ledger{From: q.Since.UTC(), To: now.UTC(), Drives: []ledgerDrive{}, Entries: []archive.Entry{}}
+	if !q.Until.IsZero() {
+		l.To = q.Until.UTC()
+	}
 	list, err := p.Coverage(ctx, q)
 	if err != nil {
 		return l, err
@@ -118,7 +123,11 @@ func readLedger(ctx context.Context, p place, q archive.Query) (l ledger, err er
 
 func (l ledger) tell(w io.Writer, p place) error {
 	const layout = "Mon 2 Jan 2006 15:04"
-	fmt.Fprintf(w, "%s to %s, %s\n\n", l.From.In(p.zone).Format(layout), l.To.In(p.zone).Format(layout), p.zone)
+	zone := p.zone.String()
+	if zone == "Local" {
+		zone = l.To.In(p.zone).Format("MST")
+	}
+	fmt.Fprintf(w, "%s to %s, %s\n\n", l.From.In(p.zone).Format(layout), l.To.In(p.zone).Format(layout), zone)
 	if len(l.Drives) == 0 {
 		fmt.Fprintln(w, "No drive was watched in this time.")
 	}

@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
@@ -76,7 +77,7 @@ func TestLedgerInWords(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		l, err := readLedger(context.Background(), p, q)
+		l, err := readLedger(context.Background(), p, q, autumn(9, 0, 0))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -138,6 +139,17 @@ func TestLedgerAsJSON(t *testing.T) {
 		if want := 1 - 144.0/540; d.Drive == "slew" && (d.Watched == nil || *d.Watched-want > 1e-12 || want-*d.Watched > 1e-12 || len(d.Blind) != 2 || len(d.Drifts) != 1) {
 			t.Errorf("slew: %v", d)
 		}
+	}
+}
+
+// What goes on at this moment is told as going on.
+func TestLedgerOfThisMoment(t *testing.T) {
+	var out, errs bytes.Buffer
+	if code := run([]string{"ledger", "--data", nightOf(t), "--drive", "slew"}, output{&out, &errs}); code != exitOK {
+		t.Fatal(code, errs.String())
+	}
+	if got := out.String(); !strings.Contains(got, "–now") || !strings.Contains(got, "faultkeep was not running") || strings.Contains(got, "Local") {
+		t.Error(got)
 	}
 }
 
