@@ -33,6 +33,16 @@ type Coding struct {
 	Offset   float64 `json:"offset,omitempty"`
 }
 
+// Scaled is scale × number. A scale of one tenth, one hundredth and the like is
+// no binary fraction: dividing gives the nearest number to what the drive means,
+// 17.4 and not 17.400000000000002.
+func Scaled(number, scale float64) float64 {
+	if inverse := 1 / scale; inverse >= 2 && inverse == math.Trunc(inverse) {
+		return number / inverse
+	}
+	return number * scale
+}
+
 // Type is a number type made of 16-bit registers.
 type Type string
 
@@ -179,7 +189,7 @@ func (e Encoding) Decode(data []byte, have []Range) ([]Series, error) {
 				next++
 			}
 			if next < len(have) && have[next].Start <= at && at+width <= have[next].End {
-				s[i] = c.Type.Number(data[at:at+width], c.LowFirst)*c.Scale + c.Offset
+				s[i] = Scaled(c.Type.Number(data[at:at+width], c.LowFirst), c.Scale) + c.Offset
 			} else {
 				s[i] = math.NaN()
 			}

@@ -57,7 +57,7 @@ func (v Value) Decode(b []byte) Reading {
 }
 
 func (v Value) reading(raw int64, number float64) Reading {
-	r := Reading{Raw: raw, Number: number*v.Scale + v.Offset, Known: true}
+	r := Reading{Raw: raw, Number: capture.Scaled(number, v.Scale) + v.Offset, Known: true}
 	if len(v.Values) > 0 {
 		if meaning, ok := v.Values[raw]; ok {
 			r.Text = meaning
