@@ -18,6 +18,7 @@ import (
 
 	"faultkeep/daemon/alert"
 	"faultkeep/daemon/archive"
+	"faultkeep/daemon/clock"
 	"faultkeep/daemon/config"
 	"faultkeep/daemon/web"
 	"faultkeep/sources"
@@ -92,6 +93,7 @@ func Start(ctx context.Context, loaded *config.Loaded, o Options) (app *App, err
 	a.run(run, "alerts", func(ctx context.Context) {
 		alert.NewDispatcher(a.Store, alert.Options{Sinks: loaded.Sinks(o.Log), Observe: o.Attempts}).Run(ctx)
 	})
+	a.run(run, "clock", func(ctx context.Context) { clock.Watch(ctx, clockEvery, func(e clock.Event) { a.clock(ctx, e) }) })
 	a.run(run, "ledger", func(ctx context.Context) { a.beat(ctx, hub.names()) })
 	a.run(run, "watch", func(ctx context.Context) { a.watch(ctx, plant.Drives, keep) })
 	return a, nil

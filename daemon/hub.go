@@ -95,10 +95,14 @@ func (h *hub) Drives() []web.DriveNow {
 			Name: d.Name(), Title: d.Title(), Address: d.Address(),
 			State: now.State, Reachable: now.Trouble == "" && !now.LastSeen.IsZero(), Watched: n.watched,
 			LastSeen: now.LastSeen, Fault: now.Fault, Tripped: now.Tripped,
-			Pulling: n.pulling, Done: n.done, Size: n.size, Race: now.Race.Words(), Note: noteOf(n, now),
+			Pulling: n.pulling, Done: n.done, Size: n.size, Race: now.Race.Words(), Note: noteOf(n, now), Figures: figures(now.Race),
 		})
 	}
 	return out
+}
+
+func figures(r modbus.Race) web.Race {
+	return web.Race{Pull: r.Pull(), Need: r.Need(), Survived: r.Survived, ResetAfter: r.ResetAfter, Advice: r.Advice()}
 }
 
 func noteOf(n happening, now modbus.Now) string {

@@ -87,7 +87,9 @@ func (k *keeper) note(ctx context.Context, o sources.Observation) error {
 	case sources.SeenTrip, sources.SeenWrote:
 		return k.store.Note(ctx, entryOf(o))
 	case sources.SeenDrift:
-		return k.store.Note(ctx, entryOf(o), warning(o, capture.KindDrift))
+		return k.store.Drifted(ctx, entryOf(o), warning(o, capture.KindDrift))
+	case sources.SeenAsWanted:
+		return k.store.AsWanted(ctx, o.Drive, o.Time)
 	case sources.SeenRace:
 		if o.Cause == "" {
 			return k.store.Note(ctx, entryOf(o))

@@ -88,18 +88,19 @@ type Seen string
 
 // What a source can see or do.
 const (
-	SeenWatched Seen = "watched"   // ledger: reachable and armed (or recording or ready) from Time on
-	SeenBlind   Seen = "blind"     // ledger: not watched from Since on, with Cause
-	SeenState   Seen = "state"     // the recorder's state changed
-	SeenTrip    Seen = "tripped"   // ledger: the drive shows a fault
-	SeenCleared Seen = "cleared"   // the fault is gone
-	SeenPulling Seen = "pulling"   // a pull began or went on
-	SeenKept    Seen = "kept"      // a capture was kept (the store wrote its ledger entry in Keep)
-	SeenMiss    Seen = "missed"    // ledger and alert: a fault without a recording
-	SeenArmed   Seen = "armed"     // the recorder shows armed again
-	SeenNotArm  Seen = "not armed" // arming was tried or is not allowed, and the recorder isn't armed
-	SeenWrote   Seen = "wrote"     // ledger: registers were written
-	SeenDrift   Seen = "drift"     // ledger and alert: settings aren't the wanted ones
-	SeenRace    Seen = "race"      // ledger and alert: the race of this drive can't be won, or can again
-	SeenTrouble Seen = "trouble"   // something to mend: a map that doesn't fit, a store that doesn't write
+	SeenWatched  Seen = "watched"   // ledger: reachable and armed (or recording or ready) from Time on
+	SeenBlind    Seen = "blind"     // ledger: not watched from Since on, with Cause
+	SeenState    Seen = "state"     // the recorder's state changed
+	SeenTrip     Seen = "tripped"   // ledger: the drive shows a fault
+	SeenCleared  Seen = "cleared"   // the fault is gone
+	SeenPulling  Seen = "pulling"   // a pull began or went on
+	SeenKept     Seen = "kept"      // a capture was kept (the store wrote its ledger entry in Keep)
+	SeenMiss     Seen = "missed"    // ledger and alert: a fault without a recording
+	SeenArmed    Seen = "armed"     // the recorder shows armed again
+	SeenNotArm   Seen = "not armed" // arming was tried or is not allowed, and the recorder isn't armed
+	SeenWrote    Seen = "wrote"     // ledger: registers were written
+	SeenDrift    Seen = "drift"     // ledger and alert: settings aren't the wanted ones
+	SeenAsWanted Seen = "as wanted" // ledger: settings are the wanted ones
+	SeenRace     Seen = "race"      // ledger and alert: the race of this drive can't be won, or can again
+	SeenTrouble  Seen = "trouble"   // something to mend: a map that doesn't fit, a store that doesn't write
 )

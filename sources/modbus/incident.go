@@ -103,7 +103,7 @@ func (i *incident) miss(r Race) (cause capture.Cause, text, advice string) {
 			"The recording was ready, then the drive could not be reached, and when it answered again the recording was gone.",
 			"Look whether the drive loses power or its network when it trips; feed both from a supply that stays."
 	case !i.ready.IsZero():
-		return capture.CauseReset, goneText(i.ready, i.lastReady, r), r.advice()
+		return capture.CauseReset, goneText(i.ready, i.lastReady, r), r.Advice()
 	case i.blind:
 		return capture.CauseUnreachable, "The drive could not be reached between the trip and the end of the fault.",
 			"Look at the network and the power of the drive at that time."

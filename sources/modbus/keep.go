@@ -72,7 +72,7 @@ func (t *taking) cut(ctx context.Context, lost *gone) {
 		if lost.cause == capture.CauseOverwritten {
 			text = "The next recording took its place before any of it was read."
 		}
-		t.miss(ctx, lost.cause, text, t.Now().Race.advice())
+		t.miss(ctx, lost.cause, text, t.Now().Race.Advice())
 		return
 	}
 	why := fmt.Sprintf("Reset %s after it was ready, when %d %% was read.",

@@ -75,8 +75,8 @@ func (r Race) Words() string {
 	return ""
 }
 
-// advice says what would have won a lost race.
-func (r Race) advice() string {
+// Advice says what would have won a lost race.
+func (r Race) Advice() string {
 	need := r.Need()
 	if need == 0 {
 		return "Hold the automatic reset back until the recording is kept."
@@ -103,7 +103,7 @@ func (w *watch) judgeRace(ctx context.Context) {
 			o.Cause = capture.CauseReset
 			o.Text = fmt.Sprintf("Recordings of this drive can't be kept in time: one stands %s, to keep it takes %s.",
 				seconds(r.stands()), seconds(r.Need()))
-			o.Advice = r.advice()
+			o.Advice = r.Advice()
 		}
 		w.observe(ctx, o)
 	}

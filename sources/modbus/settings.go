@@ -47,6 +47,9 @@ func (w *watch) verifySettings(ctx context.Context) {
 		w.observe(ctx, sources.Observation{Kind: sources.SeenDrift, Text: "The recorder's settings aren't the wanted ones: " + drift + ".",
 			Advice: "Set them at the drive, or correct expect: in the map."})
 	}
+	if drift == "" {
+		w.observe(ctx, sources.Observation{Kind: sources.SeenAsWanted})
+	}
 	w.settings.drift = drift
 }
 
