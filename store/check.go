@@ -99,12 +99,16 @@ func checkCapture(tx *bolt.Tx, id capture.ID) (capture.Capture, error) {
 
 // checkParts reads the original bytes of a capture and compares them with its description.
 func checkParts(tx *bolt.Tx, c capture.Capture) error {
-	runs, err := runsOf(tx, c.ID)
+	holder := c.ID
+	if c.Integrity.Same != "" {
+		holder = c.Integrity.Same
+	}
+	runs, err := runsOf(tx, holder)
 	if err != nil {
 		return err
 	}
 	hashes := newHashes()
-	if err := hashes.stored(tx, c.ID, runs); err != nil {
+	if err := hashes.stored(tx, holder, runs); err != nil {
 		return err
 	}
 	parts, sum := hashes.sum()
@@ -159,7 +163,7 @@ func (s *Store) readBack(c capture.Capture) error {
 func (s *Store) discard(id capture.ID, why error) error {
 	defer s.forgetLast()
 	return s.update("discard "+string(id), func(tx *bolt.Tx) error {
-		drive, err := dropCapture(tx, id)
+		drive, err := s.dropCapture(tx, id)
 		if err != nil {
 			return err
 		}
@@ -173,10 +177,14 @@ func (s *Store) discard(id capture.ID, why error) error {
 }
 
 // dropCapture removes a capture with its chunks, its index entry and its marks.
-func dropCapture(tx *bolt.Tx, id capture.ID) (drive string, err error) {
+func (s *Store) dropCapture(tx *bolt.Tx, id capture.ID) (drive string, err error) {
 	key := []byte(id)
 	if sm, ok := summaryAt(tx, key, tx.Bucket(bIndex).Get(key)); ok {
 		drive = sm.Drive
 	}
+	if err := s.settleLoans(tx, id); err != nil {
+		return drive, err
+	}
+	s.touch(id)
 	return drive, errors.Join(tx.Bucket(bIndex).Delete(key), tx.Bucket(bMarks).Delete(key), removeChunks(tx, id))
 }

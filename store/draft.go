@@ -241,7 +241,12 @@ func (d *Draft) Append(ctx context.Context, chunks ...capture.Chunk) error {
 	if len(merged) == 0 || d.covered(merged) {
 		return d.same(merged)
 	}
-	err = d.s.update("store data of "+string(d.opening.ID), func(tx *bolt.Tx) error {
+	op := "store data of " + string(d.opening.ID)
+	if err := d.s.admit(op); err != nil {
+		return d.wrap(err)
+	}
+	err = d.s.update(op, func(tx *bolt.Tx) error {
+		d.s.touch(d.opening.ID)
 		if err := d.begin(tx); err != nil {
 			return err
 		}
@@ -319,6 +324,7 @@ func (d *Draft) Drop(ctx context.Context) error {
 	}
 	if d.there {
 		err := d.s.update("drop "+string(d.opening.ID), func(tx *bolt.Tx) error {
+			d.s.touch(d.opening.ID)
 			return tx.Bucket(bDrafts).Delete([]byte(d.opening.ID))
 		})
 		if err != nil {

@@ -91,6 +91,9 @@ func Full(err error) bool {
 	if err == nil {
 		return false
 	}
+	if errors.Is(err, ErrNoRoom) {
+		return true
+	}
 	for _, e := range fullErrors {
 		// bbolt passes some errors on as text only.
 		if errors.Is(err, e) || strings.Contains(err.Error(), e.Error()) {

@@ -4,6 +4,8 @@ import (
 	"log/slog"
 
 	bolt "go.etcd.io/bbolt"
+
+	"faultkeep/store/capture"
 )
 
 // LoseDraft removes a draft from the file behind its handle's back.
@@ -49,4 +51,15 @@ func Migrate(path string, to int, do map[int]func(*bolt.Tx) error) error {
 		steps = append(steps, step{from, fn})
 	}
 	return s.migrate(steps, to)
+}
+
+// RenameClosed makes Compact rename files only when they are closed, as on Windows.
+func RenameClosed(s *Store) { s.closedRename = true }
+
+// DropCapture drops a capture as retention does.
+func DropCapture(s *Store, id capture.ID) error {
+	return s.update("drop", func(tx *bolt.Tx) error {
+		_, err := s.dropCapture(tx, id)
+		return err
+	})
 }

@@ -9,6 +9,8 @@ import (
 
 	bolt "go.etcd.io/bbolt"
 	berrors "go.etcd.io/bbolt/errors"
+
+	"faultkeep/store/capture"
 )
 
 // guard runs fn and turns a panic into an error. The file is memory-mapped:
@@ -43,6 +45,14 @@ func (s *Store) view(ctx context.Context, fn func(*bolt.Tx) error) error {
 		return err
 	}
 	s.tellDamage()
+	return s.look(ctx, fn)
+}
+
+// look is view for who holds writing: it tells nobody of a file that was set aside.
+func (s *Store) look(ctx context.Context, fn func(*bolt.Tx) error) error {
+	if err := ctx.Err(); err != nil {
+		return err
+	}
 	s.mu.RLock()
 	defer s.mu.RUnlock()
 	if s.db == nil {
@@ -76,6 +86,9 @@ func (s *Store) update(op string, fn func(*bolt.Tx) error) error {
 	if err == nil {
 		s.topUp()
 		return nil
+	}
+	if Full(err) {
+		s.pinch()
 	}
 	s.report(err)
 	if _, died := err.(*panicked); committing || died {
@@ -194,4 +207,12 @@ func (s *Store) ensure() error {
 		return nil
 	}
 	return s.open()
+}
+
+// touch notes that a capture or draft is being changed, for a copy that is
+// being made. It is called inside update.
+func (s *Store) touch(id capture.ID) {
+	if s.touched != nil {
+		s.touched[id] = true
+	}
 }

@@ -38,6 +38,11 @@ func (d *Draft) Keep(ctx context.Context, c capture.Capture, rest ...capture.Chu
 	if err := d.fill(&c, merged); err != nil {
 		return capture.Capture{}, d.wrap(err)
 	}
+	if !d.covered(merged) {
+		if err := d.s.admit("keep " + string(c.ID)); err != nil {
+			return capture.Capture{}, err
+		}
+	}
 	alert := alertOf(c)
 	var sinks []string
 	if c.Origin == capture.Recorded { // of a trace, the capture or miss of the same trip tells
@@ -92,6 +97,7 @@ func (d *Draft) fill(c *capture.Capture, merged []capture.Chunk) error {
 		return errors.New("the capture to keep has another encoding than the draft")
 	}
 	c.ID, c.Schema, c.Kept = d.opening.ID, capture.Schema, d.s.now()
+	c.Integrity.Same = ""
 	if c.Site == "" {
 		c.Site = d.opening.Site
 	}
@@ -160,22 +166,9 @@ func (d *Draft) keep(tx *bolt.Tx, c *capture.Capture, merged []capture.Chunk, al
 	if there := tx.Bucket(bDrafts).Get(key) != nil; there != d.there {
 		return 0, fmt.Errorf("its data was lost with a damaged file; read it again: %w", ErrGone)
 	}
-	hashes := newHashes()
-	hashing := func() {}
-	if len(d.runs) == 0 { // all there is is in hand: hash it while it is stored
-		hashing = hashes.begin(merged)
-	}
-	made, err := add(tx, c.ID, lastBatch, d.runs, merged)
-	hashing()
-	if err == nil && len(d.runs) > 0 {
-		runs := append(append([]run(nil), d.runs...), made...)
-		sortRuns(runs)
-		err = hashes.stored(tx, c.ID, runs)
-	}
-	if err != nil {
+	if err := d.store(tx, c, merged); err != nil {
 		return 0, err
 	}
-	c.Integrity.Parts, c.Integrity.SHA256 = hashes.sum()
 	batch, err := tx.Bucket(bChunks).CreateBucketIfNotExists(batchKey(c.ID, lastBatch))
 	if err != nil {
 		return 0, err
@@ -204,6 +197,43 @@ func (d *Draft) keep(tx *bolt.Tx, c *capture.Capture, merged []capture.Chunk, al
 		return 0, err
 	}
 	return seq, raise(tx, alert, sinks)
+}
+
+// store stores the chunks that the capture's bytes still lack, and fills in
+// its hashes.
+func (d *Draft) store(tx *bolt.Tx, c *capture.Capture, merged []capture.Chunk) (err error) {
+	d.s.touch(c.ID)
+	hashes := newHashes()
+	switch {
+	case len(d.runs) > 0:
+		made, err := add(tx, c.ID, lastBatch, d.runs, merged)
+		if err != nil {
+			return err
+		}
+		runs := append(append([]run(nil), d.runs...), made...)
+		sortRuns(runs)
+		if err := hashes.stored(tx, c.ID, runs); err != nil {
+			return err
+		}
+	case d.s.stage() >= Sparing: // hash first: the bytes may be there already
+		hashes.begin(merged)()
+		c.Integrity.Parts, c.Integrity.SHA256 = hashes.sum()
+		if twin := twinOf(tx, *c); twin != "" {
+			return borrow(tx, c, twin)
+		}
+		if _, err := add(tx, c.ID, lastBatch, nil, merged); err != nil {
+			return err
+		}
+	default: // all there is is in hand: hash it while it is stored
+		hashed := hashes.begin(merged)
+		_, err := add(tx, c.ID, lastBatch, nil, merged)
+		hashed()
+		if err != nil {
+			return err
+		}
+	}
+	c.Integrity.Parts, c.Integrity.SHA256 = hashes.sum()
+	return nil
 }
 
 // putAs puts v under key with a checksum that covers another place: the

@@ -13,20 +13,25 @@ import (
 
 func unlock(f *os.File) error { return syscall.Flock(int(f.Fd()), syscall.LOCK_UN) }
 
-// lockOnce takes and gives back the lock that bbolt uses, without bbolt.
-func lockOnce(path string, wait time.Duration) error {
+// lockFile takes the lock that bbolt uses, without bbolt. Closing the file
+// gives it back.
+func lockFile(path string, wait time.Duration) (*os.File, error) {
 	f, err := os.Open(path)
 	if err != nil {
-		return err
+		return nil, err
 	}
-	defer f.Close()
 	for end := time.Now().Add(wait); ; time.Sleep(20 * time.Millisecond) {
 		err := syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB)
-		if err == nil || !errors.Is(err, syscall.EWOULDBLOCK) {
-			return err
+		if err == nil {
+			return f, nil
 		}
-		if time.Now().After(end) {
-			return berrors.ErrTimeout
+		if errors.Is(err, syscall.EWOULDBLOCK) && time.Now().Before(end) {
+			continue
 		}
+		if errors.Is(err, syscall.EWOULDBLOCK) {
+			err = berrors.ErrTimeout
+		}
+		_ = f.Close()
+		return nil, err
 	}
 }

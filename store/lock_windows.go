@@ -16,24 +16,26 @@ func unlock(f *os.File) error {
 	return windows.UnlockFileEx(windows.Handle(f.Fd()), 0, 1, 0, &windows.Overlapped{Offset: lockedByte, OffsetHigh: lockedByte})
 }
 
-// lockOnce takes and gives back the lock that bbolt uses, without bbolt.
-func lockOnce(path string, wait time.Duration) error {
+// lockFile takes the lock that bbolt uses, without bbolt. Closing the file
+// gives it back.
+func lockFile(path string, wait time.Duration) (*os.File, error) {
 	f, err := os.Open(path)
 	if err != nil {
-		return err
+		return nil, err
 	}
-	defer f.Close()
 	at := windows.Overlapped{Offset: lockedByte, OffsetHigh: lockedByte}
 	for end := time.Now().Add(wait); ; time.Sleep(20 * time.Millisecond) {
 		err := windows.LockFileEx(windows.Handle(f.Fd()), windows.LOCKFILE_FAIL_IMMEDIATELY|windows.LOCKFILE_EXCLUSIVE_LOCK, 0, 1, 0, &at)
 		if err == nil {
-			return windows.UnlockFileEx(windows.Handle(f.Fd()), 0, 1, 0, &at)
+			return f, nil
 		}
-		if !errors.Is(err, windows.ERROR_LOCK_VIOLATION) {
-			return err
+		if errors.Is(err, windows.ERROR_LOCK_VIOLATION) && time.Now().Before(end) {
+			continue
 		}
-		if time.Now().After(end) {
-			return berrors.ErrTimeout
+		if errors.Is(err, windows.ERROR_LOCK_VIOLATION) {
+			err = berrors.ErrTimeout
 		}
+		_ = f.Close()
+		return nil, err
 	}
 }

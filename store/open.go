@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"runtime"
 	"strconv"
+	"strings"
 	"time"
 
 	bolt "go.etcd.io/bbolt"
@@ -22,7 +23,7 @@ const quickCheck = 3 * time.Second
 // The caller holds mu, or nobody else knows the store yet.
 func (s *Store) open() error {
 	err := s.openFile()
-	if err == nil || !errors.Is(err, ErrDamaged) || s.opt.ReadOnly {
+	if err == nil || !errors.Is(err, ErrDamaged) || s.opt.ReadOnly || s.opt.Existing {
 		return s.explain("open the store", err)
 	}
 	if err := s.setAside(err); err != nil {
@@ -34,10 +35,10 @@ func (s *Store) open() error {
 func (s *Store) openFile() (err error) {
 	_, err = os.Stat(s.opt.Path)
 	fresh := errors.Is(err, fs.ErrNotExist)
-	if fresh && s.opened && !s.opt.ReadOnly {
+	if fresh && s.opened && !s.opt.ReadOnly && !s.opt.Existing {
 		s.gone()
 	}
-	if err != nil && !(fresh && !s.opt.ReadOnly) {
+	if err != nil && !(fresh && !s.opt.ReadOnly && !s.opt.Existing) {
 		return err
 	}
 	defer func() {
@@ -45,21 +46,6 @@ func (s *Store) openFile() (err error) {
 			s.release()
 		}
 	}()
-	var file *os.File
-	options := &bolt.Options{
-		Timeout:      s.opt.Wait,
-		ReadOnly:     s.opt.ReadOnly,
-		FreelistType: bolt.FreelistMapType,
-		NoStatistics: true,
-		OpenFile: func(name string, flag int, perm fs.FileMode) (*os.File, error) {
-			var err error
-			file, err = os.OpenFile(name, flag, perm)
-			return file, err
-		},
-	}
-	if runtime.GOOS != "windows" && strconv.IntSize == 64 {
-		options.InitialMmapSize = 1 << 30 // address space, not memory: no remapping that a reader could hold up
-	}
 	if !fresh {
 		// The file is looked through before bbolt trusts it with its memory map.
 		err := s.precheck()
@@ -75,10 +61,9 @@ func (s *Store) openFile() (err error) {
 		}
 	}
 	err = guard(func() (err error) {
-		s.db, err = bolt.Open(s.opt.Path, 0o600, options)
+		s.db, err = bolt.Open(s.opt.Path, 0o600, s.options(&s.file))
 		return err
 	})
-	s.file = file
 	switch {
 	case errors.Is(err, berrors.ErrTimeout):
 		return s.inUse()
@@ -88,11 +73,10 @@ func (s *Store) openFile() (err error) {
 		return err
 	}
 	s.poisoned, s.opened = false, true
-	if runtime.GOOS != "windows" {
-		s.db.AllocSize = 0 // grow only as needed; reserve goes ahead
-	}
+	s.grow()
 	if !s.opt.ReadOnly {
 		s.own()
+		s.tidy()
 		for _, prepare := range []func() error{s.prepare, func() error { return s.migrate(steps, Schema) }} {
 			if err := guard(prepare); err != nil {
 				return err
@@ -106,6 +90,56 @@ func (s *Store) openFile() (err error) {
 	}
 	return guard(s.known)
 }
+
+// tidy removes copies that were being made when faultkeep died. Nobody else
+// makes any, since the store is locked.
+func (s *Store) tidy() {
+	left, _ := filepath.Glob(escapeGlob(s.opt.Path) + backupSuffix + "*")
+	for _, path := range append(left, s.copyPath()) {
+		if os.Remove(path) == nil {
+			s.log.Info("an unfinished copy of the store was removed", "path", path)
+		}
+	}
+}
+
+// escapeGlob makes a path stand for itself in a pattern. On Windows nothing
+// can be escaped; there a path with brackets in it finds nothing.
+func escapeGlob(path string) string {
+	if runtime.GOOS == "windows" {
+		return path
+	}
+	return strings.NewReplacer(`\`, `\\`, "*", `\*`, "?", `\?`, "[", `\[`).Replace(path)
+}
+
+// options are bbolt's for this store's file; the handle that it opens goes to file.
+func (s *Store) options(file **os.File) *bolt.Options {
+	o := &bolt.Options{
+		Timeout:      s.opt.Wait,
+		ReadOnly:     s.opt.ReadOnly,
+		FreelistType: bolt.FreelistMapType,
+		OpenFile: func(name string, flag int, perm fs.FileMode) (*os.File, error) {
+			f, err := os.OpenFile(name, flag, perm)
+			*file = f
+			return f, err
+		},
+	}
+	if runtime.GOOS != "windows" && strconv.IntSize == 64 {
+		o.InitialMmapSize = 1 << 30 // address space, not memory: no remapping that a reader could hold up
+	}
+	return o
+}
+
+// grow sets how the file grows.
+func (s *Store) grow() {
+	if runtime.GOOS != "windows" {
+		s.db.AllocSize = 0 // only as needed; reserve goes ahead
+	}
+}
+
+// reopens tells whether an open file can't be given a new name.
+func (s *Store) reopens() bool { return alwaysReopens || s.closedRename }
+
+const alwaysReopens = runtime.GOOS == "windows"
 
 // precheck looks at the file without its memory map.
 func (s *Store) precheck() error {
@@ -141,9 +175,12 @@ func kindOfFile(m fs.FileMode) string {
 
 // probeLock takes the lock on a file that bbolt itself can't be trusted to open.
 func (s *Store) probeLock() error {
-	err := lockOnce(s.opt.Path, s.opt.Wait)
+	f, err := lockFile(s.opt.Path, s.opt.Wait)
 	if errors.Is(err, berrors.ErrTimeout) {
 		return s.inUse()
+	}
+	if err == nil {
+		err = f.Close()
 	}
 	return err
 }

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math/bits"
 	"time"
 )
 
@@ -92,6 +93,14 @@ func (w *walker) full(report func(error)) {
 	if lost > 0 {
 		report(damagef("%d pages are neither in use nor listed as free", lost))
 	}
+}
+
+// freeCount is the number of pages that freelist found.
+func (w *walker) freeCount() (n int64) {
+	for _, set := range w.free {
+		n += int64(bits.OnesCount64(set))
+	}
+	return n
 }
 
 func bit(set []uint64, id uint64) bool { return set[id/64]&(1<<(id%64)) != 0 }

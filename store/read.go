@@ -68,9 +68,9 @@ func (s *Store) Bytes(ctx context.Context, id capture.ID, part string, offset in
 		if !isKept(tx, id) {
 			return notFound(string(id))
 		}
-		runs, err := runsOf(tx, id)
+		holder, runs, err := holderOf(tx, id)
 		if err == nil {
-			b, ok, err = readBytes(tx, id, runs, part, offset, n)
+			b, ok, err = readBytes(tx, holder, runs, part, offset, n)
 		}
 		if err != nil {
 			return fmt.Errorf("capture %s: %w", id, err)
@@ -95,7 +95,7 @@ func (s *Store) original(ctx context.Context, id capture.ID, part string) (c cap
 		if c, err = getCapture(tx, id); err != nil {
 			return err
 		}
-		runs, err := runsOf(tx, id)
+		holder, runs, err := holderOf(tx, id)
 		if err != nil {
 			return fmt.Errorf("capture %s: %w", id, err)
 		}
@@ -114,7 +114,7 @@ func (s *Store) original(ctx context.Context, id capture.ID, part string) (c cap
 			if r.part != part {
 				continue
 			}
-			b, err := bytesOf(tx, id, r)
+			b, err := bytesOf(tx, holder, r)
 			if err != nil {
 				return fmt.Errorf("capture %s: %w", id, err)
 			}

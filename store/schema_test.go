@@ -75,6 +75,7 @@ func TestEveryEarlierSchema(t *testing.T) {
 				t.Fatal(err)
 			}
 			storetest.Check(t, path)
+			mustHaveOpenSpellLast(t, old)
 			copies, _ := filepath.Glob(path + ".schema-*")
 			if n == store.Schema {
 				if len(copies) > 0 {
@@ -92,6 +93,33 @@ func TestEveryEarlierSchema(t *testing.T) {
 			}
 			storetest.Check(t, copies[0])
 		})
+	}
+}
+
+// mustHaveOpenSpellLast looks from outside at what opening does to the slew's
+// spell: wherever the clock had put its beginning, it lies behind all others.
+func mustHaveOpenSpellLast(t *testing.T, old []byte) {
+	t.Helper()
+	path := filepath.Join(t.TempDir(), "faultkeep.db")
+	if err := os.WriteFile(path, old, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	s := must[*store.Store](t)(open(path, func(o *store.Options) { o.Now = func() time.Time { return specimenEnd } }))
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	db := storetest.Raw(t, path)
+	defer db.Close()
+	if err := db.View(func(tx *bolt.Tx) error {
+		c := tx.Bucket([]byte("spells")).Cursor()
+		prefix := []byte("slew\x00")
+		k, _ := c.Seek(prefix)
+		if want := append(bytes.Clone(prefix), "\xff\xff\xff\xff\xff\xff\xff\xff\x00"...); !bytes.Equal(k, want) {
+			t.Errorf("the open spell lies at %x, want %x", k, want)
+		}
+		return nil
+	}); err != nil {
+		t.Fatal(err)
 	}
 }
 

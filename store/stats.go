@@ -11,7 +11,8 @@ import (
 // Stats are a few numbers about the store.
 type Stats struct {
 	Path     string     `json:"path"`
-	Size     int64      `json:"size"` // of the file, in bytes
+	Size     int64      `json:"size"` // of the file, in bytes, without the room taken in advance
+	Used     int64      `json:"used"` // of it in use
 	Captures int        `json:"captures"`
 	Drafts   int        `json:"drafts"`
 	Ledger   int        `json:"ledger"` // entries
@@ -23,7 +24,12 @@ type Stats struct {
 // Stats counts what is in the store.
 func (s *Store) Stats(ctx context.Context) (Stats, error) {
 	out := Stats{Path: s.opt.Path}
-	err := s.view(ctx, func(tx *bolt.Tx) error {
+	space, err := s.space()
+	if err != nil {
+		return out, err
+	}
+	out.Used = space.used
+	err = s.view(ctx, func(tx *bolt.Tx) error {
 		out.Size = tx.Size()
 		out.Captures = tx.Bucket(bIndex).Stats().KeyN
 		out.Drafts = tx.Bucket(bDrafts).Stats().KeyN

@@ -40,6 +40,7 @@ import (
 type Options struct {
 	Path     string        // the store's file; its folder must be there
 	ReadOnly bool          // change nothing, not even a damaged file
+	Existing bool          // for maintenance: refuse where there is no store or a damaged one; nothing is being watched
 	Wait     time.Duration // longest wait for another process to let go of the file; default 2 s
 	Log      *slog.Logger  // nil: none
 	Site     string        // goes into captures and alerts that have none
@@ -79,6 +80,16 @@ type Store struct {
 	lastMu sync.Mutex
 	last   lasts
 
+	diskStage atomic.Int32 // the Stage that holds
+	toldStage Stage        // the one that the ledger knows. Under upkeep
+	pinched   chan struct{}
+	upkeep    sync.Mutex
+
+	closedRename bool // rename files only when closed, as on Windows; set by tests
+
+	long    chan struct{}       // held while Verify, Compact or Backup runs: one at a time
+	touched map[capture.ID]bool // captures and drafts changed while a copy is made; nil: none is. Under writing
+
 	watchMu sync.Mutex
 	watch   map[string]watch
 	beat    beat
@@ -116,6 +127,9 @@ func Open(ctx context.Context, opt Options) (*Store, error) {
 		commit: (*bolt.Tx).Commit,
 		drafts: map[capture.ID]*Draft{},
 		watch:  map[string]watch{},
+
+		pinched: make(chan struct{}, 1),
+		long:    make(chan struct{}, 1),
 	}
 	if err := ctx.Err(); err != nil {
 		return nil, err
@@ -137,11 +151,17 @@ func (s *Store) start() error {
 	if err := s.loadWatch(); err != nil {
 		return err
 	}
+	if err := s.loadStage(); err != nil {
+		return err
+	}
 	if s.opt.ReadOnly {
 		return nil
 	}
 	if err := s.raiseDamage(); err != nil {
 		return err
+	}
+	if s.opt.Existing {
+		return nil
 	}
 	s.topUp()
 	return s.tellGap()

@@ -52,9 +52,14 @@ func (r Report) String() string {
 // The error says why verifying itself ended early; what is damaged is in the report.
 func (s *Store) Verify(ctx context.Context, progress func(done, total int)) (Report, error) {
 	begun := time.Now()
+	done, err := s.alone(ctx)
+	if err != nil {
+		return Report{}, err
+	}
+	defer done()
 	v := &verifier{s: s, progress: progress}
 	v.report.Problems = []Problem{}
-	err := v.pages(ctx)
+	err = v.pages(ctx)
 	for _, step := range []func(context.Context) error{v.captures, v.values, v.strays} {
 		if err == nil {
 			err = step(ctx)
@@ -274,12 +279,15 @@ func (v *verifier) values(ctx context.Context) error {
 		messages(bOutbox, "the outbox"),
 		messages(bAside, "the alerts set aside"),
 		v.s.view(ctx, func(tx *bolt.Tx) error {
-			return checkMarks(tx, func(id capture.ID, text string) { v.problem(id, "%s", text) })
+			report := func(id capture.ID, text string) { v.problem(id, "%s", text) }
+			return errors.Join(checkMarks(tx, report), checkLoans(tx, report))
 		}),
 		v.s.view(ctx, func(tx *bolt.Tx) error {
-			if b := tx.Bucket(bMeta).Get(kBeat); b != nil {
-				if err := unseal(kBeat, b, new(beat)); err != nil {
-					v.problem("", "The last sign of life is %v.", err)
+			for key, what := range map[string]string{string(kBeat): "The last sign of life", string(kStage): "How full the disk was last", string(kAged): "When retention last looked"} {
+				if b := tx.Bucket(bMeta).Get([]byte(key)); b != nil {
+					if err := unseal([]byte(key), b, new(json.RawMessage)); err != nil {
+						v.problem("", "%s is %v.", what, err)
+					}
 				}
 			}
 			return nil

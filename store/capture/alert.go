@@ -14,11 +14,12 @@ const (
 	KindDrift   Kind = "drift"   // a recorder's settings aren't the wanted ones
 	KindRace    Kind = "race"    // a recording of this drive can't be kept in time
 	KindClock   Kind = "clock"   // the PC's clock was set, or isn't synchronised
+	KindDisk    Kind = "disk"    // the volume that holds the store is nearly full, or isn't any more
 	KindDamage  Kind = "damage"  // the store was found damaged
 )
 
 // Kinds in order, for checking a config.
-var Kinds = []Kind{KindCapture, KindPartial, KindMiss, KindBlind, KindDrift, KindRace, KindClock, KindDamage}
+var Kinds = []Kind{KindCapture, KindPartial, KindMiss, KindBlind, KindDrift, KindRace, KindClock, KindDisk, KindDamage}
 
 // Alert is one thing somebody should hear of. It is committed together with
 // what it tells of, and stays until its sinks accepted it.

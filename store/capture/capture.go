@@ -146,6 +146,7 @@ type Integrity struct {
 	Have     []Range  `json:"have"`               // byte ranges of part Data that are present, ascending
 	Parts    []Part   `json:"parts"`              // every part of the originals, with its hash; filled by the store
 	SHA256   string   `json:"sha256"`             // over the parts' hashes in order; filled by the store
+	Same     ID       `json:"same,omitempty"`     // another capture that has the very same bytes and holds them for both; filled by the store
 }
 
 // Part is one named piece of the originals.
