@@ -25,23 +25,45 @@ type line struct {
 }
 
 func (l *line) read(ctx context.Context, r regmap.Read) ([]byte, error) {
-	return l.timed(ctx, func() ([]byte, error) { return l.endpoint.Read(ctx, l.unit, r) })
+	start := time.Now()
+	answer, err := l.endpoint.Read(ctx, l.unit, r)
+	if l.answered(start, err) {
+		return answer, err
+	}
+	return l.again(ctx, answer, err, func() ([]byte, error) { return l.endpoint.Read(ctx, l.unit, r) })
 }
 
 func (l *line) readFile(ctx context.Context, file, record, words uint16) ([]byte, error) {
-	return l.timed(ctx, func() ([]byte, error) { return l.endpoint.ReadFile(ctx, l.unit, file, record, words) })
+	start := time.Now()
+	answer, err := l.endpoint.ReadFile(ctx, l.unit, file, record, words)
+	if l.answered(start, err) {
+		return answer, err
+	}
+	return l.again(ctx, answer, err, func() ([]byte, error) { return l.endpoint.ReadFile(ctx, l.unit, file, record, words) })
 }
 
-// timed runs one request. A busy drive (exceptions 05 and 06) is asked again
-// after a wait, without holding the connection meanwhile.
-func (l *line) timed(ctx context.Context, request func() ([]byte, error)) ([]byte, error) {
+// answered counts and measures a request; false: it failed.
+func (l *line) answered(start time.Time, err error) bool {
+	l.count.Add(1)
+	if err == nil {
+		l.measured(time.Since(start))
+	}
+	return err == nil
+}
+
+// again goes on after a first answer that was an error: a busy drive
+// (exceptions 05 and 06) is asked again after a wait, without holding the
+// connection meanwhile.
+func (l *line) again(ctx context.Context, answer []byte, err error, request func() ([]byte, error)) ([]byte, error) {
+	first := true
 	return link.Retry(ctx, func() ([]byte, error) {
+		if first {
+			first = false
+			return answer, err
+		}
 		start := time.Now()
 		answer, err := request()
-		l.count.Add(1)
-		if err == nil {
-			l.measured(time.Since(start))
-		}
+		l.answered(start, err)
 		return answer, err
 	})
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"sync"
 	"time"
 
@@ -30,6 +31,7 @@ const (
 // that can't write for a while doesn't lose the race.
 type pull struct {
 	size    int64
+	brief   bool          // it is expected to take less than leastChecked
 	every   time.Duration // from one check to the next at most
 	clock   int           // requests between two looks at the clock, which costs a quick pull more than it is worth
 	workers int
@@ -77,6 +79,9 @@ var errRefused = errors.New("the drive refuses to hand out the recording")
 // out was read and proven. Whatever the error, what is in proven is good.
 func (p *pull) run(ctx context.Context) error {
 	p.due, p.checked, p.saved = firstCheck, time.Now(), time.Now()
+	if p.brief {
+		p.due = math.MaxInt // over before a check among the requests could help; if not, time brings one
+	}
 	ctx, stop := context.WithCancelCause(ctx)
 	defer stop(nil)
 	var workers sync.WaitGroup
@@ -136,7 +141,7 @@ func (p *pull) next() (tile regmap.Tile, batch []capture.Chunk, more bool) {
 		// recording that is still there afterwards was there all the while.
 		batch, p.fresh = p.fresh, nil
 		p.checking, p.since = true, 0
-		p.due = min(p.due*checkGrowth, mostToCheck)
+		p.due = min(p.due, mostToCheck/checkGrowth) * checkGrowth
 		return tile, batch, true
 	}
 	if len(p.todo) == 0 {

@@ -132,8 +132,8 @@ func (t *taking) lay(ctx context.Context) {
 	if t.Map.Data.Layout == regmap.Window {
 		each *= 2 // the page has to be turned too
 	}
-	every := time.Duration(len(t.tiles)) * each / time.Duration(3*t.workers())
-	p := &pull{clock: clock, every: min(max(every, leastChecked), mostChecked), size: t.rec.Encoding.Size(), workers: t.workers(), read: t.reader.read,
+	expected := time.Duration(len(t.tiles)) * each / time.Duration(t.workers())
+	p := &pull{clock: clock, brief: expected < leastChecked, every: min(max(expected/3, leastChecked), mostChecked), size: t.rec.Encoding.Size(), workers: t.workers(), read: t.reader.read,
 		check: t.check, last: t.final, save: t.append, tell: t.progress}
 	var have []capture.Range
 	if t.draft != nil {

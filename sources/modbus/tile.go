@@ -25,9 +25,23 @@ func newTiles(l *line, m *regmap.Map, g *link.Guard) *tiles {
 
 // read returns the tile's original bytes. A request that failed in transport
 // is asked again over a new connection.
-func (t *tiles) read(ctx context.Context, tile regmap.Tile) (answer []byte, err error) {
+func (t *tiles) read(ctx context.Context, tile regmap.Tile) ([]byte, error) {
+	answer, err := t.once(ctx, tile)
+	if err == nil {
+		return answer, nil
+	}
+	return t.again(ctx, tile, err)
+}
+
+// again insists on a tile whose first request failed.
+func (t *tiles) again(ctx context.Context, tile regmap.Tile, failed error) (answer []byte, err error) {
 	err = t.line.insist(ctx, func() error {
-		if answer, err = t.once(ctx, tile); err != nil && t.m.Data.Layout == regmap.Window {
+		if failed != nil {
+			err, failed = failed, nil
+		} else {
+			answer, err = t.once(ctx, tile)
+		}
+		if err != nil && t.m.Data.Layout == regmap.Window {
 			t.page = -1 // whoever else got the drive meanwhile may have turned it
 		}
 		return err
