@@ -45,7 +45,9 @@ type run struct {
 	plant     *Plant
 	receiver  *receiver
 	teller    *teller
+	lines     *lines
 	overheads *overheads
+	stalls    stalls
 	app       atomic.Pointer[daemon.App]
 	data      string
 }
@@ -80,6 +82,9 @@ func Run(ctx context.Context, o Options) (sum Summary, err error) {
 	if err := r.open(folder); err != nil {
 		return sum, err
 	}
+	watching, watched := context.WithCancel(context.Background())
+	defer watched()
+	go r.stalls.watch(watching)
 	began := time.Now()
 	broken := r.wait(ctx)
 	sum.Seed, sum.Duration = o.Seed, time.Since(began).Round(time.Millisecond).Seconds()
@@ -122,8 +127,9 @@ func (r *run) open(folder string) (err error) {
 	if len(problems) > 0 {
 		return problems
 	}
-	r.teller = newTeller(r.Lines, r.plant.Drives)
-	fmt.Fprintf(r.Lines, "The page is at http://%s (seed %d; Ctrl-C ends)\n", page.Addr(), r.Seed)
+	r.lines = newLines(r.Lines)
+	r.teller = newTeller(r.lines, r.plant.Drives)
+	r.lines.add(fmt.Sprintf("The page is at http://%s (seed %d; Ctrl-C ends)\n", page.Addr(), r.Seed))
 	app, err := daemon.Start(context.Background(), loaded, daemon.Options{Log: r.Log, Version: r.Version, Listener: page,
 		Witness: r.saw, Attempts: r.teller.attempted})
 	if err != nil {
@@ -168,6 +174,9 @@ func (r *run) measure(drive string) {
 func (r *run) close() {
 	if app := r.app.Load(); app != nil {
 		_ = app.Stop()
+	}
+	if r.lines != nil {
+		r.lines.close()
 	}
 	if r.receiver != nil {
 		r.receiver.close()
@@ -245,6 +254,11 @@ func (r *run) judge(sum *Summary) error {
 		return err
 	}
 	sum.Requests = r.plant.Requests()
+	var stalled time.Duration
+	for _, p := range r.stalls.so() {
+		stalled += p.To.Sub(p.From)
+	}
+	sum.Stalled = stalled.Round(time.Millisecond).Seconds()
 	ended := time.Now()
 	if err := app.Stop(); err != nil {
 		return err

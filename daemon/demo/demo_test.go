@@ -69,7 +69,13 @@ func TestLines(t *testing.T) {
 	lines := &firstLine{got: page}
 	seen := make(chan string, 1)
 	go func() {
-		address := regexp.MustCompile(`http://\S+`).FindString(<-page)
+		defer stop() // as Ctrl-C does
+		var address string
+		select {
+		case line := <-page:
+			address = regexp.MustCompile(`http://\S+`).FindString(line)
+		case <-time.After(10 * time.Second):
+		}
 		time.Sleep(4 * time.Second)
 		r, err := http.Get(address)
 		if err != nil {
@@ -78,7 +84,6 @@ func TestLines(t *testing.T) {
 			r.Body.Close()
 			seen <- r.Status
 		}
-		stop() // as Ctrl-C does
 	}()
 	s, err := demo.Run(ctx, demo.Options{Seed: 1, Lines: lines})
 	if err != nil {
@@ -154,4 +159,32 @@ func TestSameSeedSameTrips(t *testing.T) {
 	if n := strings.Count(one, "\n"); n < 10 {
 		t.Errorf("%d trips in a minute", n)
 	}
+}
+
+// A screen that is held back for a while holds up nothing but itself.
+func TestSlowScreen(t *testing.T) {
+	screen := &heldBack{until: time.Now().Add(4 * time.Second)}
+	s, err := demo.Run(t.Context(), demo.Options{Plant: hurried(3), Seed: 3, For: 3500 * time.Millisecond, Lines: screen})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !s.OK || s.Winnable == 0 || s.Stalled > 1 {
+		t.Errorf("%+v", s)
+	}
+	if n := strings.Count(screen.String(), "kept whole"); n != s.Kept {
+		t.Errorf("%d lines tell of %d captures", n, s.Kept)
+	}
+}
+
+// heldBack takes the first line, then nothing for a while.
+type heldBack struct {
+	bytes.Buffer
+	until time.Time
+}
+
+func (w *heldBack) Write(b []byte) (int, error) {
+	if w.Len() > 0 {
+		time.Sleep(time.Until(w.until))
+	}
+	return w.Buffer.Write(b)
 }

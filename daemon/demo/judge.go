@@ -21,6 +21,7 @@ type Evidence struct {
 	Misses   []capture.Miss
 	Spells   []capture.Spell
 	Need     time.Duration // for which a recording must stay readable to be winnable
+	Stalls   []Period      // in which the simulation stood still, so that nobody could read the drive
 	End      time.Time     // when the watching ended: what is there then counts as standing until then
 }
 
@@ -106,7 +107,13 @@ func Judge(e Evidence) Verdict {
 // winnable tells whether a recording stood long enough. One that faultkeep
 // erased itself did: it arms only what it has kept.
 func (e Evidence) winnable(t drivesim.Truth) bool {
-	return t.ErasedBy == drivesim.ByArming || t.Readable(e.End) >= e.Need
+	return t.ErasedBy == drivesim.ByArming || e.readable(t) >= e.Need
+}
+
+// readable is how long a recording could be read.
+func (e Evidence) readable(t drivesim.Truth) time.Duration {
+	stood := t.Readable(e.End)
+	return stood - within(e.Stalls, t.Ready, t.Ready.Add(stood))
 }
 
 // assign finds for each truth the captures that claim to be of it, and counts
@@ -248,7 +255,7 @@ func (e Evidence) lost(t drivesim.Truth, kept []Kept) string {
 	if !t.Erased.IsZero() {
 		until = fmt.Sprintf("until the %s", t.ErasedBy)
 	}
-	s := fmt.Sprintf("%s stood for %s %s; %s is enough.", e.name(t), short(t.Readable(e.End)), until, short(e.Need))
+	s := fmt.Sprintf("%s could be read for %s %s; %s is enough.", e.name(t), short(e.readable(t)), until, short(e.Need))
 	if len(kept) > 0 {
 		return s + " Kept in part: " + kept[0].Capture.Integrity.Why
 	}

@@ -17,8 +17,9 @@ import (
 // simulated server takes, plus what this computer was measured to add; the
 // commit is as measured. A windowed drive takes its own time to show a page; as
 // far as that is longer than the round trip of the request that waits for it,
-// it is added for every page. There is nothing else in it: no allowance for a
-// busy computer, and none for a drive whose power has only just come back.
+// it is added for every page. There is nothing else in it, such as an allowance
+// for a drive whose power has only just come back. (Time in which this whole
+// process stood still doesn't count as readable: see Evidence.Stalls.)
 func need(d *Simulated, race modbus.Race, overhead time.Duration) time.Duration {
 	race.RoundTrip = d.Behaviour.Latency + d.Behaviour.Jitter + overhead
 	if race.Requests == 0 { // no pull ever began: the least that one takes

@@ -25,6 +25,7 @@ type Summary struct {
 	Doubled   int         `json:"doubled"`   // captures of a recording that another has whole
 	Unfounded int         `json:"unfounded"` // misses that tell of no trip that left nothing
 	Damaged   int         `json:"damaged"`   // things that verify found wrong
+	Stalled   float64     `json:"stalled_s"` // in which this computer let drives and faultkeep stand still
 	Requests  int         `json:"requests"`  // that the drives were sent, polls included
 	Drives    []DriveLine `json:"drives"`
 	Lost      []string    `json:"lost"`   // winnable recordings that weren't kept whole, a sentence each
@@ -93,6 +94,9 @@ func (s Summary) Text() string {
 	line("%s became ready: %d kept whole, %d in part. %d could be won.", times(s.Recordings, "recording", "recordings"), s.Kept, s.Partial, s.Winnable)
 	line("%s and %s told. %s raised, %d accepted, %d of them at a further try.", times(s.Misses, "miss", "misses"),
 		times(s.BlindSpells, "blind spell", "blind spells"), times(s.Alerts.Raised, "alert", "alerts"), s.Alerts.Accepted, s.Retried)
+	if s.Stalled > 0 {
+		line("This computer let everything stand still for %s, in which no drive could be read.", short(time.Duration(s.Stalled*float64(time.Second))))
+	}
 	for _, text := range s.Lost {
 		line("Lost: %s", text)
 	}

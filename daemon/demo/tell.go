@@ -2,7 +2,6 @@ package demo
 
 import (
 	"fmt"
-	"io"
 	"strings"
 	"sync"
 	"time"
@@ -17,7 +16,7 @@ import (
 // goroutines of every drive and sink.
 type teller struct {
 	mu     sync.Mutex
-	out    io.Writer
+	lines  *lines
 	width  int                   // of the column of names
 	pulls  map[string]capture.ID // the pull that was told last, by drive
 	dark   map[string]bool       // drives of which it was told that they aren't watched
@@ -27,8 +26,8 @@ type teller struct {
 // tries are the sinks that accepted one alert.
 type tries map[string]bool
 
-func newTeller(out io.Writer, drives []*Simulated) *teller {
-	t := &teller{out: out, pulls: map[string]capture.ID{}, dark: map[string]bool{}, raised: map[string]tries{},
+func newTeller(out *lines, drives []*Simulated) *teller {
+	t := &teller{lines: out, pulls: map[string]capture.ID{}, dark: map[string]bool{}, raised: map[string]tries{},
 		width: utf8.RuneCountInString(controlRoom)}
 	for _, d := range drives {
 		t.width = max(t.width, utf8.RuneCountInString(d.Name()))
@@ -39,7 +38,7 @@ func newTeller(out io.Writer, drives []*Simulated) *teller {
 // line writes "15:04:05.3  Bucket elevator     tripped: …".
 func (t *teller) line(at time.Time, who, text string) {
 	pad := strings.Repeat(" ", max(0, t.width-utf8.RuneCountInString(who)))
-	fmt.Fprintf(t.out, "%s  %s%s  %s\n", clock(at), who, pad, text)
+	t.lines.add(fmt.Sprintf("%s  %s%s  %s\n", clock(at), who, pad, text))
 }
 
 // saw is told of everything that a source sees or does.
