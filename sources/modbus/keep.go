@@ -17,6 +17,13 @@ func (t *taking) whole(ctx context.Context) {
 		t.keep(ctx, fmt.Sprintf("The drive refused %d of %d requests: %v", n, len(t.tiles), t.pull.refused[0].err))
 		return
 	}
+	if took := t.pulled.Sub(t.began); !t.resumed {
+		t.show(func(n *Now) {
+			if n.Race.Took == 0 || took < n.Race.Took {
+				n.Race.Took = took
+			}
+		})
+	}
 	if why := t.verify(ctx); why != "" {
 		t.keep(ctx, why)
 		return

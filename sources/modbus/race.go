@@ -17,6 +17,7 @@ type Race struct {
 	Requests    int           // of a pull, everything included; 0: not known yet
 	RoundTrip   time.Duration // measured; 0: not measured yet
 	Connections int           // that share the data requests
+	Took        time.Duration // the quickest whole pull so far; 0: there was none
 	Commit      time.Duration // measured time of keeping
 	ResetAfter  time.Duration // by the config; 0: not given
 	Survived    time.Duration // shortest time that a recording stood so far; 0: none seen to go
@@ -25,10 +26,12 @@ type Race struct {
 // typicalCommit stands in until a commit was measured.
 const typicalCommit = 10 * time.Millisecond
 
-// Pull is the time to read a recording; 0 if not known yet.
+// Pull is the time to read a recording; 0 if not known yet. Round trips alone
+// don't tell how long a drive takes to turn the pages of a window, so a pull
+// counts for at least as long as the quickest one took.
 func (r Race) Pull() time.Duration {
 	n := max(1, r.Connections)
-	return time.Duration((r.Requests+n-1)/n) * r.RoundTrip
+	return max(time.Duration((r.Requests+n-1)/n)*r.RoundTrip, r.Took)
 }
 
 // Need is the time for which a recording must stay readable to be kept for
