@@ -21,12 +21,21 @@ import (
 // for a drive whose power has only just come back. (Time in which this whole
 // process stood still doesn't count as readable: see Evidence.Stalls.)
 func need(d *Simulated, race modbus.Race, overhead time.Duration) time.Duration {
-	race.RoundTrip = d.Behaviour.Latency + d.Behaviour.Jitter + overhead
-	if race.Requests == 0 { // no pull ever began: the least that one takes
-		race.Requests = leastRequests(d.Spec)
+	roundTrip := d.Behaviour.Latency + d.Behaviour.Jitter + overhead
+	requests, connections := race.Requests, max(1, race.Connections)
+	if requests == 0 { // no pull ever began: the least that one takes
+		requests = leastRequests(d.Spec)
 	}
-	return race.Need() + turning(d.Spec, race.RoundTrip)
+	commit := race.Commit
+	if commit == 0 {
+		commit = typicalCommit
+	}
+	pull := time.Duration((requests+connections-1)/connections) * roundTrip
+	return race.Poll + pull + turning(d.Spec, roundTrip) + commit
 }
+
+// typicalCommit stands in where nothing was ever committed.
+const typicalCommit = 10 * time.Millisecond
 
 // turning is how much longer than its round trips the drive takes to show all pages.
 func turning(s drivesim.Spec, roundTrip time.Duration) time.Duration {
