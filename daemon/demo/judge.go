@@ -52,23 +52,6 @@ type Verdict struct {
 // Good tells whether every promise was kept.
 func (v Verdict) Good() bool { return len(v.Lost) == 0 && v.Mixed == 0 && v.Untold == 0 }
 
-// Add sums up over drives.
-func (v *Verdict) Add(o Verdict) {
-	v.Trips += o.Trips
-	v.Recordings += o.Recordings
-	v.Winnable += o.Winnable
-	v.Kept += o.Kept
-	v.Partial += o.Partial
-	v.Misses += o.Misses
-	v.Spells += o.Spells
-	v.Mixed += o.Mixed
-	v.Untold += o.Untold
-	v.Doubled += o.Doubled
-	v.Unfounded += o.Unfounded
-	v.Lost = append(v.Lost, o.Lost...)
-	v.Faults = append(v.Faults, o.Faults...)
-}
-
 // Judge holds one drive's evidence against the truth.
 func Judge(e Evidence) Verdict {
 	v := Verdict{Misses: len(e.Misses), Spells: len(e.Spells)}
