@@ -1,8 +1,8 @@
 package store
 
 import (
+	"cmp"
 	"context"
-	"errors"
 	"io"
 	"os"
 	"path/filepath"
@@ -37,7 +37,7 @@ func (s *Store) copyOut(ctx context.Context, path string, progress func(done, to
 	if err != nil {
 		return pause, err
 	}
-	err = errors.Join(c.seal(), guard(c.db.Close))
+	err = cmp.Or(c.seal(), guard(c.db.Close))
 	if err == nil {
 		err = syncDir(filepath.Dir(path))
 	}
@@ -58,7 +58,7 @@ func (s *Store) BackupTo(ctx context.Context, w io.Writer, begin func(size int64
 	}
 	path := f.Name()
 	defer func() { _ = os.Remove(path) }()
-	if err := errors.Join(f.Close(), os.Remove(path)); err != nil {
+	if err := cmp.Or(f.Close(), os.Remove(path)); err != nil {
 		return s.explain(op, err)
 	}
 	if _, err := s.Backup(ctx, path, nil); err != nil {

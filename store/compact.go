@@ -1,6 +1,7 @@
 package store
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"os"
@@ -114,7 +115,8 @@ func (s *Store) exchangeClosed(c *copier) error {
 	err := guard(c.db.Close)
 	c.db = nil
 	if err != nil {
-		return errors.Join(err, os.Remove(c.path))
+		_ = os.Remove(c.path)
+		return err
 	}
 	if err := s.release(); err != nil {
 		s.log.Warn("closing the file to be compacted failed", "err", err)
@@ -123,5 +125,5 @@ func (s *Store) exchangeClosed(c *copier) error {
 	if failed != nil {
 		_ = os.Remove(c.path)
 	}
-	return errors.Join(failed, s.open())
+	return cmp.Or(failed, s.open())
 }

@@ -77,7 +77,8 @@ func (s *Store) copyAll(ctx context.Context, path string, progress func(done, to
 	}
 	c := &copier{s: s, ctx: ctx, progress: progress, path: path}
 	if err := c.open(); err != nil {
-		return 0, errors.Join(err, c.discard())
+		_ = c.discard()
+		return 0, err
 	}
 	defer func() {
 		s.writing.Lock()

@@ -71,7 +71,12 @@ func mustHold(t *testing.T, path string, kept []int) {
 
 // Killed at any moment: what Keep acknowledged is there and verifies, and what
 // was being pulled goes on.
-func TestKilledAtAnyMoment(t *testing.T) {
+func TestKilledAtAnyMoment(t *testing.T) { killed(t, "") }
+
+// And with compactions going on all the time.
+func TestKilledWhileCompacting(t *testing.T) { killed(t, "compact") }
+
+func killed(t *testing.T, also string) {
 	rounds := 25
 	if testing.Short() {
 		rounds = 4
@@ -81,6 +86,7 @@ func TestKilledAtAnyMoment(t *testing.T) {
 	next, total := 0, 0
 	for range rounds {
 		cmd := child(path, next, 1<<30)
+		cmd.Env = append(cmd.Env, childEnv+"_ALSO="+also)
 		out, err := cmd.StdoutPipe()
 		if err != nil {
 			t.Fatal(err)

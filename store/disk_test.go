@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -301,31 +302,31 @@ func TestRunUpkeep(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "faultkeep.db")
 	synctest.Test(t, func(t *testing.T) {
 		s := must[*store.Store](t)(open(path))
-		v := &volume{free: 5000 * mib}
-		looked := 0
-		l := v.limits()
+		var free, looked atomic.Int64
+		free.Store(5000 * mib)
+		l := (&volume{}).limits()
 		l.Measure = func(folder string) (int64, error) {
 			if folder != filepath.Dir(path) {
 				t.Errorf("measured %s", folder)
 			}
-			if looked++; looked == 3 {
+			if looked.Add(1) == 3 {
 				return 0, fmt.Errorf("no such volume")
 			}
-			return v.free, nil
+			return free.Load(), nil
 		}
 		ctx, stop := context.WithCancel(t.Context())
 		done := make(chan struct{})
 		go func() { defer close(done); s.RunUpkeep(ctx, l) }()
 		time.Sleep(5*time.Minute + time.Second)
-		if looked != 6 {
-			t.Errorf("looked %d times in 5 minutes", looked)
+		if n := looked.Load(); n != 6 {
+			t.Errorf("looked %d times in 5 minutes", n)
 		}
-		v.free = 0
+		free.Store(0)
 		time.Sleep(time.Minute)
 		if s.Stage() != store.Refusing {
 			t.Errorf("stage %v", s.Stage())
 		}
-		v.free = 5000 * mib
+		free.Store(5000 * mib)
 		time.Sleep(3 * time.Second)
 		if s.Stage() != store.Ample {
 			t.Errorf("stage %v three seconds after there is room", s.Stage())

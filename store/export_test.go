@@ -2,6 +2,7 @@ package store
 
 import (
 	"log/slog"
+	"time"
 
 	bolt "go.etcd.io/bbolt"
 
@@ -62,4 +63,14 @@ func DropCapture(s *Store, id capture.ID) error {
 		_, err := s.dropCapture(tx, id)
 		return err
 	})
+}
+
+// NoSync turns off everything that makes writes durable.
+func NoSync(s *Store) {
+	for !s.reserving.CompareAndSwap(false, true) { // its syncs would do it too
+		time.Sleep(time.Millisecond)
+	}
+	s.writing.Lock()
+	defer s.writing.Unlock()
+	s.db.NoSync, s.db.NoGrowSync = true, true
 }

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"runtime"
 	"strconv"
 	"testing"
 
@@ -27,11 +28,25 @@ func TestMain(m *testing.M) {
 func keepLoop(path string) {
 	first, _ := strconv.Atoi(os.Getenv(childEnv + "_FIRST"))
 	count, _ := strconv.Atoi(os.Getenv(childEnv + "_COUNT"))
+	runtime.LockOSThread() // so that what is injected into this thread's system calls can be counted
 	s, err := open(path)
 	if err != nil {
 		fmt.Println("failed", err)
 		os.Exit(1)
 	}
+	switch os.Getenv(childEnv + "_ALSO") {
+	case "compact":
+		go func() {
+			for {
+				if _, err := s.Compact(ctx, nil); err != nil {
+					fmt.Println("failed", err)
+				}
+			}
+		}()
+	case "nosync":
+		store.NoSync(s)
+	}
+	fmt.Println("begin")
 	for n := first; n < first+count; n++ {
 		c, data := storetest.Recording("elevator", n, 4, 1000+n%7*900)
 		for try := 0; ; try++ {

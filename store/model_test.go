@@ -157,6 +157,43 @@ func (m *model) Drop(t *rapid.T) {
 	}
 }
 
+func (m *model) Compact(t *rapid.T) {
+	if rapid.Bool().Draw(t, "renamed closed") {
+		store.RenameClosed(m.s)
+	}
+	if _, err := m.s.Compact(ctx, nil); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// Retain drops all but the newest of each drive that it may drop.
+func (m *model) Retain(t *rapid.T) {
+	out, err := m.s.Retain(ctx, store.Retention{MaxSize: 1})
+	if err != nil {
+		t.Fatal(err)
+	}
+	newest := map[int]bool{}
+	for i := range modelDrives {
+		last, latest := -1, -1
+		for _, n := range m.order {
+			if n%2 == i && m.kept[n] != nil {
+				last, latest = n, max(latest, n)
+			}
+		}
+		newest[last], newest[latest] = true, true
+	}
+	dropped := 0
+	for n := range m.kept {
+		if !newest[n] {
+			delete(m.kept, n)
+			dropped++
+		}
+	}
+	if out.Captures != dropped {
+		t.Fatalf("%d dropped, want %d", out.Captures, dropped)
+	}
+}
+
 func (m *model) Reopen(t *rapid.T) {
 	if err := m.s.Close(); err != nil {
 		t.Fatal(err)
@@ -211,7 +248,7 @@ func (m *model) Check(t *rapid.T) {
 		last, found, err := m.s.Last(ctx, drive)
 		want := capture.ID("")
 		for _, n := range m.order {
-			if n%2 == i {
+			if n%2 == i && m.kept[n] != nil {
 				c, _ := modelRecording(n)
 				want = c.ID
 			}
@@ -231,8 +268,8 @@ func (m *model) Check(t *rapid.T) {
 		}
 	}
 	box, err := m.s.Outbox(ctx, "log", 0)
-	if err != nil || len(box) != len(m.kept) {
-		t.Fatalf("%d alerts for %d captures (%v)", len(box), len(m.kept), err)
+	if err != nil || len(box) != len(m.order) {
+		t.Fatalf("%d alerts for %d captures (%v)", len(box), len(m.order), err)
 	}
 	for i, n := range m.order {
 		if c, _ := modelRecording(n); box[i].Alert.Capture != c.ID {

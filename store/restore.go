@@ -1,6 +1,7 @@
 package store
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -135,7 +136,7 @@ func checkedCopy(ctx context.Context, backup, part string, progress func(step st
 	if err != nil {
 		return r, err
 	}
-	defer func() { err = errors.Join(err, s.Close()) }()
+	defer func() { err = cmp.Or(err, s.Close()) }()
 	r, err = s.Verify(ctx, func(done, total int) { progress(RestoreCheck, int64(done), int64(total)) })
 	if err == nil && !r.OK() {
 		more := ""
@@ -162,7 +163,7 @@ func madeReady(ctx context.Context, backup, part string, progress func(step stri
 		return r, err
 	}
 	defer func() {
-		err = errors.Join(err, s.Close())
+		err = cmp.Or(err, s.Close())
 		old, _ := filepath.Glob(escapeGlob(part) + ".schema-*") // the backup is the copy of itself
 		for _, path := range old {
 			_ = os.Remove(path)
