@@ -33,7 +33,6 @@ type copier struct {
 	epoch    int
 	done     int64
 	total    int64
-	number   int // of batches of original bytes
 }
 
 const (

@@ -16,6 +16,6 @@ func FreeSpace(folder string) (int64, error) {
 		if err != nil {
 			return 0, err
 		}
-		return int64(max(0, st.Bavail)) * int64(st.Bsize), nil
+		return int64(max(0, st.Bavail)) * int64(st.Bsize), nil //nolint:unconvert // its type differs by system
 	}
 }

@@ -209,14 +209,18 @@ func parseSummary(b []byte) (summary, error) {
 	if n < 0 {
 		return summary{}, damagef("an index entry is cut short")
 	}
-	return summary{
+	sm := summary{
 		Seq:     binary.BigEndian.Uint64(b),
 		Trigger: unstamp(b[8:16]),
 		Code:    binary.BigEndian.Uint32(b[16:]),
 		Whole:   b[20] == 1,
 		Shown:   string(b[21 : 21+n]),
 		Drive:   string(b[21+n+1:]),
-	}, nil
+	}
+	if !bytes.Equal(sm.pack(), b) { // a time that no clock shows
+		return summary{}, damagef("an index entry is damaged")
+	}
+	return sm, nil
 }
 
 func summaryOf(c capture.Capture, seq uint64) summary {

@@ -211,12 +211,7 @@ func (s *Store) back(ctx context.Context, bucket []byte, q Query, fn func(k, v [
 	for end != nil {
 		err := s.view(ctx, func(tx *bolt.Tx) error {
 			c := tx.Bucket(bucket).Cursor()
-			k, v := c.Seek(end)
-			if k == nil {
-				k, v = c.Last()
-			} else {
-				k, v = c.Prev()
-			}
+			k, v := before(c, end)
 			end = nil
 			for n := 0; k != nil && bytes.Compare(k, begin) >= 0; k, v = c.Prev() {
 				on, err := fn(k, v)

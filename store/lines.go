@@ -150,12 +150,7 @@ func (l line) putEnded(b *bolt.Bucket, sp capture.Spell) error {
 // endedBefore is the last spell that began before t and ended.
 func (l line) endedBefore(c *bolt.Cursor, drive string, t time.Time) (sp capture.Spell, ok bool) {
 	prefix := l.prefix(drive)
-	k, v := c.Seek(l.key(drive, t))
-	if k == nil {
-		k, v = c.Last()
-	} else {
-		k, v = c.Prev()
-	}
+	k, v := before(c, l.key(drive, t))
 	if !bytes.HasPrefix(k, prefix) || unseal(k, v, &sp) != nil {
 		return sp, false
 	}
@@ -175,12 +170,7 @@ func (l line) openKey(drive string) []byte {
 
 // lastOf moves to the last key with the prefix; k is nil where there is none.
 func lastOf(c *bolt.Cursor, prefix []byte) (k, v []byte) {
-	k, v = c.Seek(append(bytes.Clone(prefix), bytes.Repeat([]byte{0xff}, 9)...))
-	if k == nil {
-		k, v = c.Last()
-	} else {
-		k, v = c.Prev()
-	}
+	k, v = before(c, append(bytes.Clone(prefix), bytes.Repeat([]byte{0xff}, 9)...))
 	if !bytes.HasPrefix(k, prefix) {
 		return nil, nil
 	}

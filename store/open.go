@@ -43,7 +43,7 @@ func (s *Store) openFile() (err error) {
 	}
 	defer func() {
 		if err != nil {
-			s.release()
+			_ = s.release()
 		}
 	}()
 	if !fresh {

@@ -112,12 +112,7 @@ func walkIndex(tx *bolt.Tx, q Query, fn func(capture.ID) (bool, error)) error {
 		begin = idTime(q.Since.Add(-slack))
 	}
 	c := tx.Bucket(bIndex).Cursor()
-	k, v := c.Seek(end)
-	if k == nil {
-		k, v = c.Last()
-	} else {
-		k, v = c.Prev()
-	}
+	k, v := before(c, end)
 	for ; k != nil && bytes.Compare(k, begin) >= 0; k, v = c.Prev() {
 		if of, trace := capture.ID(k).Trace(); trace && isKept(tx, of) {
 			continue // it is shown with its recording
@@ -151,6 +146,14 @@ func summaryAt(tx *bolt.Tx, key, value []byte) (sm summary, ok bool) {
 func tryCapture(tx *bolt.Tx, id capture.ID) (c capture.Capture, err error) {
 	err = guard(func() error { c, err = getCapture(tx, id); return err })
 	return c, err
+}
+
+// before moves to the last key below end; k is nil where there is none.
+func before(c *bolt.Cursor, end []byte) (k, v []byte) {
+	if k, _ := c.Seek(end); k == nil {
+		return c.Last()
+	}
+	return c.Prev()
 }
 
 // idTime is a time as an ID begins with it.

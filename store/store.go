@@ -139,7 +139,7 @@ func Open(ctx context.Context, opt Options) (*Store, error) {
 	}
 	if err := s.start(); err != nil {
 		s.mu.Lock()
-		s.release()
+		_ = s.release()
 		s.mu.Unlock()
 		return nil, err
 	}
