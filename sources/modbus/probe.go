@@ -79,6 +79,7 @@ func (d *Drive) Probe(ctx context.Context) (Probed, error) {
 		p.Note = err.Error()
 	} else {
 		p.Header = &Recorded{Channels: rec.Channels, Timing: rec.Timing, Trigger: rec.Trigger, Bytes: rec.Encoding.Size()}
+		race.After = after(rec.Timing, rec.Trigger)
 		race.Requests = requests(d.Map, header.requests()+poll.status.requests(), poll.both.requests(),
 			d.Map.Tiles(rec.Encoding, rec.Trigger))
 	}

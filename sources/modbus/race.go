@@ -19,7 +19,8 @@ type Race struct {
 	Connections int           // that share the data requests
 	Took        time.Duration // the quickest whole pull so far; 0: there was none
 	Commit      time.Duration // measured time of keeping
-	ResetAfter  time.Duration // by the config; 0: not given
+	ResetAfter  time.Duration // from the trip, by the config; 0: not given
+	After       time.Duration // from the trip until the recording is ready, as far as the header tells
 	Survived    time.Duration // shortest time that a recording stood so far; 0: none seen to go
 }
 
@@ -58,10 +59,14 @@ func (r Race) Margin() (margin time.Duration, ok bool) {
 
 // stands is how long a recording stands at least; 0 if not known.
 func (r Race) stands() time.Duration {
-	if r.Survived > 0 && (r.ResetAfter == 0 || r.Survived < r.ResetAfter) {
+	reset := r.ResetAfter
+	if reset > 0 {
+		reset = max(time.Millisecond, reset-r.After)
+	}
+	if r.Survived > 0 && (reset == 0 || r.Survived < reset) {
 		return r.Survived
 	}
-	return r.ResetAfter
+	return reset
 }
 
 // Words is the race in a few words: "margin 2.9 s", or what is known of it.

@@ -73,7 +73,7 @@ func forecast(r *rand.Rand) weather {
 	w := weather{
 		spec: drivesim.Spec{Face: face, Seed: r.Uint64(), Pattern: true,
 			Recorder: drivesim.Recorder{Samples: 64 << r.IntN(6), Interval: between(200*time.Microsecond, 2*time.Millisecond),
-				PreTrigger: 0.3 + 0.6*r.Float64(), SelfArm: maybe(0.4), Overwrite: maybe(0.3), VolatileCounter: maybe(0.2),
+				PreTrigger: 0.3 + 0.6*r.Float64(), SelfArm: maybe(0.4), Overwrite: maybe(0.3), VolatileCounter: maybe(0.2), BareHeader: maybe(0.4),
 				ArmTakes: between(0, 300*time.Millisecond), Process: between(0, 200*time.Millisecond)},
 			Plan: drivesim.Plan{ResetMin: between(50*time.Millisecond, time.Second), ResetMax: between(time.Second, 6*time.Second)}},
 		calm: drivesim.Behaviour{Latency: between(0, 4*time.Millisecond)},

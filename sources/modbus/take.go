@@ -96,6 +96,7 @@ func (w *watch) begin(ctx context.Context, s status) (*taking, error) {
 		}
 	}
 	w.show(func(n *Now) {
+		n.Race.After = after(rec.Timing, rec.Trigger)
 		n.Race.Requests = requests(w.Map, w.header.requests()+w.poller.status.requests(), w.poller.both.requests(), t.tiles)
 	})
 	if err := t.look(ctx); err != nil {

@@ -79,8 +79,7 @@ func (t *taking) attach(ctx context.Context) error {
 // describe is all that is known of the recording before its data is read.
 func (t *taking) describe() capture.Capture {
 	i := t.incident
-	post := time.Duration(float64(t.rec.Timing.Samples-1-t.rec.Trigger) * t.rec.Timing.Interval * float64(time.Second))
-	trigger := i.trigger(post)
+	trigger := i.trigger(after(t.rec.Timing, t.rec.Trigger))
 	trigger.Index, trigger.Drive = t.rec.Trigger, t.rec.DriveTime
 	identity := t.identity
 	if identity == "" {
@@ -94,6 +93,11 @@ func (t *taking) describe() capture.Capture {
 		Provenance: capture.Provenance{Source: "modbus", Address: t.object(), Map: t.Map.Name, MapHash: t.Map.Hash,
 			Identity: identity, Ready: i.ready.UTC(), Opened: t.began.UTC()},
 	}
+}
+
+// after is the time from the trigger sample to the last one.
+func after(t capture.Timing, trigger int) time.Duration {
+	return time.Duration(float64(t.Samples-1-trigger) * t.Interval * float64(time.Second))
 }
 
 // compare proves that a resumed draft is of the recording that is on the

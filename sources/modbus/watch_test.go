@@ -450,7 +450,7 @@ func TestRaceThatCantBeWonIsTold(t *testing.T) {
 		r.kept(1)
 		time.Sleep(time.Second)
 		told := r.keeper.Seen(sources.SeenRace)
-		if len(told) != 1 || told[0].Advice == "" || !strings.Contains(told[0].Text, "stands 0.5 s") {
+		if len(told) != 1 || told[0].Advice == "" || !strings.Contains(told[0].Text, "stands 0.4 s") {
 			t.Errorf("%+v", told)
 		}
 	})
