@@ -132,6 +132,9 @@ func (s *Store) expendable(ctx context.Context) (list []expendable, err error) {
 		return tx.Bucket(bIndex).ForEach(func(k, v []byte) error {
 			id := capture.ID(k)
 			sm, ok := summaryAt(tx, k, v)
+			if of, trace := id.Trace(); trace && isKept(tx, of) {
+				return nil // it goes with its recording
+			}
 			if !ok || spared[id] {
 				return nil // a damaged capture is left to Verify, and to whoever restores a backup
 			}
@@ -152,33 +155,37 @@ func (s *Store) expendable(ctx context.Context) (list []expendable, err error) {
 // spared are the newest captures of each drive: by the order of keeping, by
 // their triggers, and the newest that isn't a trace.
 func spared(tx *bolt.Tx) (map[capture.ID]bool, error) {
-	type one struct {
-		id capture.ID
-		sm summary
+	type newest struct {
+		kept, recorded, triggered capture.ID
+		keptSeq, recordedSeq      uint64
+		at                        time.Time
 	}
-	of := map[string][]one{}
+	of := map[string]*newest{}
 	err := tx.Bucket(bIndex).ForEach(func(k, v []byte) error {
-		if sm, ok := summaryAt(tx, k, v); ok {
-			of[sm.Drive] = append(of[sm.Drive], one{capture.ID(k), sm})
+		sm, ok := summaryAt(tx, k, v)
+		if !ok {
+			return nil
+		}
+		n := of[sm.Drive]
+		if n == nil {
+			n = &newest{at: sm.Trigger}
+			of[sm.Drive] = n
+		}
+		id := capture.ID(k)
+		if sm.Seq >= n.keptSeq {
+			n.kept, n.keptSeq = id, sm.Seq
+		}
+		if _, trace := id.Trace(); !trace && sm.Seq >= n.recordedSeq {
+			n.recorded, n.recordedSeq = id, sm.Seq
+		}
+		if !sm.Trigger.Before(n.at) {
+			n.triggered, n.at = id, sm.Trigger
 		}
 		return nil
 	})
 	out := map[capture.ID]bool{}
-	for _, all := range of {
-		newest := all[0]
-		for _, o := range all {
-			if o.sm.Trigger.After(newest.sm.Trigger) {
-				newest = o
-			}
-		}
-		out[newest.id] = true
-		sort.Slice(all, func(i, j int) bool { return all[i].sm.Seq > all[j].sm.Seq })
-		for _, o := range all {
-			out[o.id] = true
-			if c, err := tryCapture(tx, o.id); err == nil && c.Origin == capture.Recorded {
-				break
-			}
-		}
+	for _, n := range of {
+		out[n.kept], out[n.recorded], out[n.triggered] = true, true, true
 	}
 	return out, err
 }
@@ -209,7 +216,7 @@ func (s *Store) drop(list []expendable, over int64, at time.Time, why string) (n
 			if !isKept(tx, e.id) || marksOf(tx, e.id) != e.marks {
 				continue
 			}
-			over -= footprint(tx, e.id)
+			over -= footprint(tx, e.id) + footprint(tx, e.id.TraceID())
 			if err := s.dropOne(tx, e, at.Add(time.Duration(n)), why); err != nil {
 				return err
 			}
@@ -220,22 +227,29 @@ func (s *Store) drop(list []expendable, over int64, at time.Time, why string) (n
 	return n, rest, err
 }
 
+// dropOne drops a capture, and the trace of the same trip with it.
 func (s *Store) dropOne(tx *bolt.Tx, e expendable, at time.Time, why string) error {
 	entry := Entry{Time: at, Kind: KindDropped, Capture: e.id}
-	k, err := tryCapture(tx, e.id)
+	c, err := tryCapture(tx, e.id)
 	if err == nil {
-		entry.Drive, entry.Fault = k.Drive, k.Fault
+		entry.Drive, entry.Fault = c.Drive, c.Fault
 	}
-	entry.Text = obituary(k, e, why)
-	if _, err := s.dropCapture(tx, e.id); err != nil {
-		return err
+	trace := e.id.TraceID()
+	entry.Text = obituary(c, e, why, isKept(tx, trace))
+	for _, id := range []capture.ID{e.id, trace} {
+		if !isKept(tx, id) {
+			continue
+		}
+		if _, err := s.dropCapture(tx, id); err != nil {
+			return err
+		}
 	}
 	_, err = putEntry(tx, entry)
 	return err
 }
 
 // obituary tells what was dropped and why.
-func obituary(c capture.Capture, e expendable, why string) string {
+func obituary(c capture.Capture, e expendable, why string, trace bool) string {
 	what := "a damaged capture"
 	if c.ID != "" {
 		var bytes int64
@@ -243,8 +257,11 @@ func obituary(c capture.Capture, e expendable, why string) string {
 			bytes += p.Size
 		}
 		what = fmt.Sprintf("%s, %s, %s, %s, SHA-256 %.16s…", c.Name(), c.Fault, c.Wholeness(), size(bytes), c.Integrity.SHA256)
-		if c.Origin == capture.Trace {
+		switch {
+		case c.Origin == capture.Trace:
 			what += ", a trace"
+		case trace:
+			what += ", with its trace"
 		}
 	}
 	return fmt.Sprintf("Dropped, since %s: %s of %s (%s).", why, e.id, e.at.Format("2 Jan 2006 15:04:05 UTC"), what)

@@ -160,22 +160,32 @@ func TestRetentionBySize(t *testing.T) {
 }
 
 // A trace is no recording: the newest recording stays beside newer traces.
-func TestRetentionSparesTheNewestRecording(t *testing.T) {
+// And the trace of a recording goes and stays with it.
+func TestRetentionAndTraces(t *testing.T) {
 	s := storetest.New(t)
-	first, recorded := old(t, s, "elevator", 0, 50), old(t, s, "elevator", 1, 50)
-	var traces []capture.Capture
-	for n := range 3 {
+	trace := func(id capture.ID, n int) capture.Capture {
+		t.Helper()
 		c, data := storetest.Recording("elevator", n, 1, 20)
-		c.Origin, c.ID, c.Provenance.Identity = capture.Trace, "", fmt.Sprint("trace ", n)
-		c.Trigger.Time = storetest.Night.Add(time.Duration(n+2) * day)
+		c.Origin, c.ID, c.Provenance.Identity = capture.Trace, id, fmt.Sprint("trace ", n)
+		c.Trigger.Time = storetest.Night.Add(time.Duration(n) * day)
 		d := must[*store.Draft](t)(s.Draft(ctx, c))
-		c.ID = ""
-		traces = append(traces, must[capture.Capture](t)(d.Keep(ctx, c, storetest.Chunk(data, 0, len(data)))))
+		return must[capture.Capture](t)(d.Keep(ctx, c, storetest.Chunk(data, 0, len(data))))
 	}
-	_ = first
+	first := old(t, s, "elevator", 0, 50)
+	beside := trace(first.ID.TraceID(), 0)
+	recorded := old(t, s, "elevator", 1, 50)
+	its := trace(recorded.ID.TraceID(), 1)
+	alone := []capture.Capture{trace("20261127-000000-elevator-aaaa-trace", 2), trace("20261128-000000-elevator-aaaa-trace", 3)}
 	must[store.Dropped](t)(s.Retain(ctx, store.Retention{MaxSize: 1}))
-	// Everything kept after the newest recording stays too.
-	sameIDs(t, s, append(traces, recorded)...)
+	for id, want := range map[capture.ID]bool{first.ID: false, beside.ID: false, recorded.ID: true, its.ID: true, alone[0].ID: false, alone[1].ID: true} {
+		if _, err := s.Get(ctx, id); (err == nil) != want {
+			t.Errorf("%s is there: %v, want %v", id, err == nil, want)
+		}
+	}
+	lines := must[[]store.Entry](t)(s.Ledger(ctx, store.Query{Kinds: []string{store.KindDropped}}))
+	if len(lines) != 2 || !strings.Contains(lines[0].Text, ", a trace)") || !strings.Contains(lines[1].Text, ", with its trace)") {
+		t.Errorf("lines %+v", lines)
+	}
 }
 
 // Dropping is all or nothing, whatever the disk does.
