@@ -24,7 +24,8 @@ type Config struct {
 	Site     string          `yaml:"site"`     // name of the plant; this computer's name where left out
 	Timezone string          `yaml:"timezone"` // as in Europe/Oslo; this computer's where left out
 	Data     string          `yaml:"data"`     // folder for all that is kept; absolute after Load
-	Poll     strict.Duration `yaml:"poll"`     // of drives that don't say otherwise; 250 ms where left out
+	Store    Store           `yaml:"store"`
+	Poll     strict.Duration `yaml:"poll"` // of drives that don't say otherwise; 250 ms where left out
 	Web      Web             `yaml:"web"`
 	Drives   []modbus.Config `yaml:"drives"`
 	Alerts   Alerts          `yaml:"alerts"`
@@ -34,6 +35,20 @@ type Config struct {
 // Web is the page.
 type Web struct {
 	Listen string `yaml:"listen"` // host:port, on this computer only; 127.0.0.1:8377 where left out
+}
+
+// Store says how long captures stay, and what happens when their disk gets full.
+type Store struct {
+	KeepFor strict.Duration `yaml:"keep_for"` // age at which captures are dropped; 0, as where left out: never
+	MaxSize strict.Size     `yaml:"max_size"` // of what is kept; 0, as where left out: no limit
+	LowDisk LowDisk         `yaml:"low_disk"`
+}
+
+// LowDisk is how much of the data folder's volume must be left.
+type LowDisk struct {
+	Warn   strict.Size `yaml:"warn"`   // below it somebody is told; 1 GiB where left out
+	Drop   strict.Size `yaml:"drop"`   // below it old captures make room for new ones; 256 MiB where left out
+	Refuse strict.Size `yaml:"refuse"` // below it no new recordings are kept; 16 MiB where left out
 }
 
 // Alerts say who hears of what.
@@ -63,6 +78,8 @@ const (
 
 	builtin = "builtin:"
 )
+
+var defaultLow = map[string]strict.Size{"warn": 1 << 30, "drop": 256 << 20, "refuse": 16 << 20}
 
 // Loaded is a config without problems, with all that it names.
 type Loaded struct {
@@ -127,6 +144,12 @@ func (c *Config) fill(has func(path string) bool) {
 	or(&c.Web.Listen, DefaultListen)
 	or(&c.Log.Level, "info")
 	or(&c.Log.Format, "text")
+	low := &c.Store.LowDisk
+	for key, to := range map[string]*strict.Size{"warn": &low.Warn, "drop": &low.Drop, "refuse": &low.Refuse} {
+		if !has("store.low_disk." + key) {
+			*to = defaultLow[key]
+		}
+	}
 	if !has("poll") {
 		c.Poll = strict.Duration(modbus.DefaultPoll)
 	}

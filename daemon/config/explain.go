@@ -18,6 +18,7 @@ func (l *Loaded) Explain() string {
 	line := func(text string, args ...any) { fmt.Fprintf(&b, text+"\n", args...) }
 	line("%s, times in %s.", l.Config.Site, zone(l))
 	line("Captures are kept in %s.", l.Config.Data)
+	line("%s", l.Config.Store.sentence())
 	line("The page is at http://%s and can be reached from this computer only.", l.Config.Web.Listen)
 	line("")
 	line("%s:", count(len(l.Drives), "drive"))

@@ -15,6 +15,7 @@ func TestExplain(t *testing.T) {
 site: Northquay grain terminal
 timezone: Europe/Oslo
 data: data
+store: {keep_for: 400d, max_size: 20GiB}
 drives:
   - {name: bucket-elevator, title: Bucket elevator, address: 192.0.2.11, map: maps/block.yaml}
   - {name: belt-2, address: 192.0.2.12, map: maps/window.yaml, allow: [page], poll: 1s}
@@ -31,6 +32,7 @@ alerts:
 `)
 	want := `Northquay grain terminal, times in Europe/Oslo.
 Captures are kept in DATA.
+Captures are dropped when they are older than 400 days, or when all come to more than 20GiB; a disk with less than 1GiB left is told, below 256MiB old captures make room for new ones, below 16MiB no new ones are kept.
 The page is at http://127.0.0.1:8377 and can be reached from this computer only.
 
 4 drives:

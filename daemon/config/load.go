@@ -41,6 +41,7 @@ func Parse(path string, src []byte) (*Loaded, strict.Problems) {
 	c.files = newFiles(path, c.folder)
 	l.Config.fill(c.doc.Has)
 	c.site()
+	c.store()
 	c.web()
 	c.drives()
 	c.alerts()
