@@ -104,7 +104,9 @@ func Full(err error) bool {
 }
 
 // explain turns an error of the operating system into one that says what to do.
-func (s *Store) explain(op string, err error) error {
+func (s *Store) explain(op string, err error) error { return explain(op, s.opt.Path, err) }
+
+func explain(op, path string, err error) error {
 	if err == nil {
 		return nil
 	}
@@ -112,7 +114,7 @@ func (s *Store) explain(op string, err error) error {
 	if errors.As(err, &known) {
 		return err
 	}
-	e := &Error{Op: op, Path: s.opt.Path, Err: err}
+	e := &Error{Op: op, Path: path, Err: err}
 	switch {
 	case Full(err):
 		e.Hint = "Free some space on its volume; nothing that was kept is lost, and what isn't kept yet is tried again"

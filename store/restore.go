@@ -53,7 +53,7 @@ func Restore(ctx context.Context, backup, path string, force bool, progress func
 			return out, (&Store{opt: Options{Path: path}}).inUse()
 		}
 		if err != nil {
-			return out, &Error{Op: "restore", Path: path, Err: err}
+			return out, explain("restore", path, err)
 		}
 		defer lock.Close()
 		return restore(ctx, backup, path, lock, progress)
@@ -72,7 +72,7 @@ func restorable(backup, path string, force bool) (there bool, err error) {
 	case errors.Is(err, fs.ErrNotExist):
 		return false, nil
 	case err != nil:
-		return false, &Error{Op: "restore", Path: path, Err: err}
+		return false, explain("restore", path, err)
 	case os.SameFile(from, to):
 		return false, &Error{Op: "restore", Path: path, Err: errors.New("the backup and the store are one and the same file")}
 	case !force:
@@ -104,15 +104,15 @@ func restore(ctx context.Context, backup, path string, lock *os.File, progress f
 	out = Restored{Captures: got.Captures, Drafts: got.Drafts, Bytes: got.Bytes}
 	if lock == nil {
 		if err := settleIn(part, path); err != nil {
-			return out, &Error{Op: "restore", Path: path, Err: err}
+			return out, explain("restore", path, err)
 		}
 		return out, nil
 	}
 	if out.Replaced, err = putAside(path, lock); err != nil {
-		return out, &Error{Op: "put the store aside", Path: path, Err: err}
+		return out, explain("put the store aside", path, err)
 	}
 	if err := replaceFile(part, path); err != nil {
-		return out, &Error{Op: "restore", Path: path, Err: err}
+		return out, explain("restore", path, err)
 	}
 	return out, nil
 }
@@ -150,7 +150,7 @@ func checkedCopy(ctx context.Context, backup, part string, progress func(step st
 	}
 	_, err = s.copyOut(ctx, part, func(done, total int64) { progress(RestoreCopy, done, total) })
 	if err != nil {
-		return r, &Error{Op: "copy the backup", Path: part, Err: err}
+		return r, explain("copy the backup", part, err)
 	}
 	return r, nil
 }

@@ -34,6 +34,9 @@ type commands struct {
 	Ledger   ledgerCommand   `cmd:"" help:"Tell how well drives were watched, what was missed, and what was written."`
 	Export   exportCommand   `cmd:"" help:"Write captures to files."`
 	Verify   verifyCommand   `cmd:"" help:"Recompute every checksum of the store."`
+	Backup   backupCommand   `cmd:"" help:"Copy the store to a file, while faultkeep runs or not."`
+	Restore  restoreCommand  `cmd:"" help:"Put a backup in the place of the store; faultkeep must not run."`
+	Compact  compactCommand  `cmd:"" help:"Give back to the disk what the store doesn't use any more."`
 	Maps     mapsCommand     `cmd:"" help:"List the maps and fault tables that faultkeep carries, or print one."`
 	Service  serviceCommand  `cmd:"" help:"Install faultkeep as a service that starts with the machine."`
 	Version  versionCommand  `cmd:"" help:"Tell the version."`

@@ -44,10 +44,24 @@ func (f dataFlag) open(ctx context.Context) (place, error) {
 		}
 	}
 	p.Archive, err = archive.Open(ctx, folder)
+	return p, neverRan(folder, err)
+}
+
+// neverRan says in other words that there is no store.
+func neverRan(folder string, err error) error {
 	if errors.Is(err, fs.ErrNotExist) {
-		return p, fmt.Errorf("nothing was kept in %s: faultkeep never ran on this data folder. Start it, or name another folder with --data", folder)
+		return fmt.Errorf("nothing was kept in %s: faultkeep never ran on this data folder. Start it, or name another folder with --data", folder)
 	}
-	return p, err
+	return err
+}
+
+// where is the data folder that --data or the config names.
+func (f dataFlag) where() (string, error) {
+	folder, err := f.folder()
+	if err != nil && f.Data == "" {
+		err = orData(err)
+	}
+	return folder, err
 }
 
 // orData adds the other way to say where to look.

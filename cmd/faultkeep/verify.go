@@ -59,24 +59,32 @@ func (c *verifyCommand) tell(w io.Writer, r archive.Report) error {
 // progressOn tells on w how far something has come: in place on a terminal,
 // now and then a line elsewhere. done clears the place.
 func progressOn(w io.Writer) (progress func(done, total int), done func()) {
+	said, done := saying(w)
+	return func(done, total int) {
+		said(func() string { return fmt.Sprintf("%d of %d looked at", done, total) })
+	}, done
+}
+
+// saying is progressOn for any text.
+func saying(w io.Writer) (said func(text func() string), done func()) {
 	live := terminal(w)
 	every := 5 * time.Second
 	if live {
 		every = 100 * time.Millisecond
 	}
 	last := time.Now()
-	progress = func(done, total int) {
+	said = func(text func() string) {
 		if time.Since(last) < every {
 			return
 		}
 		last = time.Now()
 		if live {
-			fmt.Fprintf(w, "\r%d of %d looked at ", done, total)
+			fmt.Fprintf(w, "\r%s \x1b[K", text())
 		} else {
-			fmt.Fprintf(w, "%d of %d looked at\n", done, total)
+			fmt.Fprintln(w, text())
 		}
 	}
-	return progress, func() {
+	return said, func() {
 		if live {
 			fmt.Fprint(w, "\r\x1b[K")
 		}

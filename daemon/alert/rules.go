@@ -42,8 +42,9 @@ func (r Rules) Route(a capture.Alert) []string {
 			to = append(to, rule.To...)
 		}
 	}
-	if len(to) == 0 && a.Kind == capture.KindDamage {
-		// A damaged store concerns every drive, so rules by drive can't hide it.
+	full := a.Kind == capture.KindDisk && a.Severity.Rank() > capture.Info.Rank()
+	if len(to) == 0 && (a.Kind == capture.KindDamage || full) {
+		// The store concerns every drive, so rules by drive can't hide what is wrong with it.
 		return slices.Clone(r.Sinks)
 	}
 	var out []string

@@ -20,6 +20,7 @@ func TestRoute(t *testing.T) {
 	kind := func(k capture.Kind) capture.Alert { return with(jam, func(a *capture.Alert) { a.Kind = k }) }
 	own := with(jam, func(a *capture.Alert) { a.Fault = capture.Fault{Code: 7, Shown: "F07"} })
 	bare := with(jam, func(a *capture.Alert) { a.Fault = capture.Fault{Code: 8977} })
+	disk := func(s capture.Severity) capture.Alert { return capture.Alert{Kind: capture.KindDisk, Severity: s} }
 	damage := capture.Alert{Kind: capture.KindDamage, Severity: capture.Alarm}
 	drift := capture.Alert{Kind: capture.KindDrift, Severity: capture.Warning, Drive: "belt-3"}
 	for _, c := range []struct {
@@ -57,6 +58,8 @@ func TestRoute(t *testing.T) {
 		{"all of a rule must hold", []alert.Rule{{Drives: []string{"bucket-elevator"}, Classes: []capture.Class{capture.ClassVoltage}}}, jam, nil},
 		{"damage passes rules by drive", []alert.Rule{{Drives: []string{"belt-*"}, To: []string{"shift"}}}, damage, sinks},
 		{"damage by its own rule", []alert.Rule{{Kinds: []capture.Kind{capture.KindDamage}, To: []string{"log"}}, {Drives: []string{"x"}}}, damage, []string{"log"}},
+		{"a full disk passes rules by drive", []alert.Rule{{Drives: []string{"belt-*"}, To: []string{"shift"}}}, disk(capture.Warning), sinks},
+		{"a disk with room again doesn't", []alert.Rule{{Drives: []string{"belt-*"}, To: []string{"shift"}}}, disk(capture.Info), nil},
 		{"unknown severity is told", []alert.Rule{{Severity: capture.Alarm}}, with(drift, func(a *capture.Alert) { a.Severity = "" }), sinks},
 	} {
 		t.Run(c.name, func(t *testing.T) {

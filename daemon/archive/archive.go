@@ -5,6 +5,7 @@ package archive
 
 import (
 	"context"
+	"fmt"
 	"path/filepath"
 
 	"faultkeep/daemon/web/wire"
@@ -45,16 +46,77 @@ var (
 // Open opens what the data folder holds: through the daemon that runs on it,
 // or else from the store's file, read-only.
 func Open(ctx context.Context, dataFolder string) (Archive, error) {
-	if e, err := ReadEndpointFile(dataFolder); err == nil {
-		if c := dial(ctx, e); c != nil {
-			return c, nil
-		}
+	if c := running(ctx, dataFolder); c != nil {
+		return c, nil
 	}
 	s, err := store.Open(ctx, store.Options{Path: filepath.Join(dataFolder, StoreFile), ReadOnly: true})
 	if err != nil {
 		return nil, err
 	}
 	return &file{Pages(s)}, nil
+}
+
+// Care is how the store's file is taken care of.
+type Care interface {
+	wire.Maintainer
+	Close() error
+}
+
+// Compacted is what a compaction came to.
+type Compacted = wire.Compacted
+
+// ToBackUp opens what the data folder holds to be copied: through the daemon
+// that runs on it, or else from the store's file, read-only.
+func ToBackUp(ctx context.Context, dataFolder string) (Care, error) {
+	a, err := Open(ctx, dataFolder)
+	if err != nil {
+		return nil, err
+	}
+	return a.(Care), nil
+}
+
+// ToCompact opens the store to be compacted: through the daemon, or its file.
+func ToCompact(ctx context.Context, dataFolder string) (Care, error) {
+	if c := running(ctx, dataFolder); c != nil {
+		return c, nil
+	}
+	s, err := store.Open(ctx, store.Options{Path: filepath.Join(dataFolder, StoreFile), Existing: true})
+	if err != nil {
+		return nil, err
+	}
+	return &file{Pages(s)}, nil
+}
+
+// running is a client of the daemon that runs on the data folder, or nil.
+func running(ctx context.Context, dataFolder string) *client {
+	if e, err := ReadEndpointFile(dataFolder); err == nil {
+		return dial(ctx, e)
+	}
+	return nil
+}
+
+// Inspect verifies a store's file or a backup that nobody writes to.
+func Inspect(ctx context.Context, path string, progress func(done, total int)) (Report, error) {
+	s, err := store.Open(ctx, store.Options{Path: path, ReadOnly: true})
+	if err != nil {
+		return Report{}, err
+	}
+	defer s.Close()
+	return Pages(s).Verify(ctx, progress)
+}
+
+// Restored is what a restore did.
+type Restored = store.Restored
+
+// Restore puts a backup in the place of the data folder's store; see
+// store.Restore. It refuses while a daemon runs on the folder.
+func Restore(ctx context.Context, backup, dataFolder string, force bool, progress func(step string, done, total int64)) (Restored, error) {
+	if c := running(ctx, dataFolder); c != nil {
+		at := c.base
+		_ = c.Close()
+		return Restored{}, fmt.Errorf("faultkeep is running on %s (its page is at %s). Stop it first, or restore into another folder with --data", dataFolder, at)
+	}
+	return store.Restore(ctx, backup, filepath.Join(dataFolder, StoreFile), force, progress)
 }
 
 // samples decodes a capture from its original bytes, the same way from either side.

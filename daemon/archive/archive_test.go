@@ -3,6 +3,8 @@ package archive_test
 import (
 	"context"
 	"errors"
+	"io"
+	"net/http"
 	"net/http/httptest"
 	"os"
 	"path/filepath"
@@ -267,6 +269,7 @@ func TestDaemonDiesInTheMiddle(t *testing.T) {
 	h.Close()
 	for name, err := range map[string]error{
 		"captures": second(a.Captures(ctx, archive.Query{})), "find": second(a.Find(ctx, "2026")),
+		"backup": a.(archive.Care).Backup(ctx, io.Discard, func(int64) {}), "compact": second(a.(archive.Care).Compact(ctx, nil)),
 		"verify": second(a.Verify(ctx, nil)), "samples": third(a.Samples(ctx, caps[0].ID)),
 	} {
 		if err == nil || !strings.Contains(err.Error(), "doesn't answer any more") {
@@ -305,3 +308,43 @@ func TestEndpointFile(t *testing.T) {
 		t.Error(err)
 	}
 }
+
+// A backup that is cut off in the middle is an error, not a short backup.
+func TestBackupCutOff(t *testing.T) {
+	folder, _ := fill(t)
+	h := daemon(t, folder)
+	inner := h.Config.Handler
+	h.Config.Handler = http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if r.URL.Path == "/api/v1/backup" {
+			w = &short{w, 20000}
+		}
+		inner.ServeHTTP(w, r)
+	})
+	a := open(t, folder)
+	defer a.Close()
+	got, size := 0, int64(0)
+	err := a.(archive.Care).Backup(ctx, writer(func(b []byte) { got += len(b) }), func(n int64) { size = n })
+	if err == nil || !strings.Contains(err.Error(), "doesn't answer any more") || size <= int64(got) {
+		t.Errorf("%d of %d: %v", got, size, err)
+	}
+	if left, _ := filepath.Glob(filepath.Join(folder, "*.backup*")); len(left) > 0 {
+		t.Errorf("left behind: %v", left)
+	}
+}
+
+// short is a connection that breaks after some bytes.
+type short struct {
+	http.ResponseWriter
+	left int
+}
+
+func (s *short) Write(b []byte) (int, error) {
+	if s.left -= len(b); s.left < 0 {
+		return 0, errors.New("broken")
+	}
+	return s.ResponseWriter.Write(b)
+}
+
+type writer func([]byte)
+
+func (w writer) Write(b []byte) (int, error) { w(b); return len(b), nil }

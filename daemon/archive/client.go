@@ -225,6 +225,71 @@ func (c *client) Verify(ctx context.Context, progress func(done, total int)) (wi
 	}
 }
 
+func (c *client) Backup(ctx context.Context, w io.Writer, begin func(size int64)) error {
+	answer, err := c.patient().do(ctx, http.MethodPost, "", nil, "backup")
+	if err != nil {
+		return err
+	}
+	defer answer.Body.Close()
+	if answer.ContentLength < 0 {
+		return fmt.Errorf("faultkeep at %s didn't say how large the backup is", c.base)
+	}
+	begin(answer.ContentLength)
+	from := &reader{from: answer.Body}
+	if _, err := io.CopyN(w, from, answer.ContentLength); err != nil {
+		if from.failed {
+			return c.broken(ctx, err)
+		}
+		return err
+	}
+	return nil
+}
+
+// reader tells whether it was the reading that failed.
+type reader struct {
+	from   io.Reader
+	failed bool
+}
+
+func (r *reader) Read(b []byte) (int, error) {
+	n, err := r.from.Read(b)
+	r.failed = err != nil
+	return n, err
+}
+
+func (c *client) Compact(ctx context.Context, progress func(done, total int64)) (wire.Compacted, error) {
+	answer, err := c.do(ctx, http.MethodPost, "", nil, "compact")
+	if err != nil {
+		return wire.Compacted{}, err
+	}
+	defer answer.Body.Close()
+	for lines := json.NewDecoder(answer.Body); ; {
+		var l wire.CompactLine
+		if err := lines.Decode(&l); err != nil {
+			return wire.Compacted{}, c.broken(ctx, err)
+		}
+		switch {
+		case l.Compacted != nil:
+			return *l.Compacted, nil
+		case l.Failure != nil:
+			return wire.Compacted{}, l.Failure.Err("")
+		case l.Progress != nil && progress != nil:
+			progress(l.Progress.Done, l.Progress.Total)
+		}
+	}
+}
+
+// patient is a client that waits for an answer however long it takes: a large
+// store takes minutes to copy before the answer can begin.
+func (c *client) patient() *client {
+	transport := c.http.Transport.(*http.Transport).Clone()
+	transport.ResponseHeaderTimeout = 0
+	transport.DisableKeepAlives = true
+	again := *c
+	again.http = &http.Client{Transport: transport, CheckRedirect: c.http.CheckRedirect}
+	return &again
+}
+
 func (c *client) Close() error {
 	c.http.CloseIdleConnections()
 	return nil

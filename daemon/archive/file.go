@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"slices"
 	"time"
 
@@ -111,6 +112,17 @@ func (k *Kept) Verify(ctx context.Context, progress func(done, total int)) (wire
 		return wire.Report{}, told("", err)
 	}
 	return out, nil
+}
+
+// Backup sends a copy of the store to w; begin is told its size first.
+func (k *Kept) Backup(ctx context.Context, w io.Writer, begin func(size int64)) error {
+	return k.store.BackupTo(ctx, w, begin)
+}
+
+// Compact gives back what the store's file doesn't use.
+func (k *Kept) Compact(ctx context.Context, progress func(done, total int64)) (wire.Compacted, error) {
+	c, err := k.store.Compact(ctx, progress)
+	return wire.Compacted(c), err
 }
 
 // visitor is who looks at the pages; they know no users yet.

@@ -164,6 +164,8 @@ func (s *server) routes() *http.ServeMux {
 	api("GET /api/v1/ledger", s.apiLedger)
 	api("GET /api/v1/coverage", s.apiCoverage)
 	api("POST /api/v1/verify", s.apiVerify)
+	api("POST /api/v1/backup", s.apiBackup)
+	api("POST /api/v1/compact", s.apiCompact)
 	api("/api/", s.apiNowhere)
 	return mux
 }

@@ -7,6 +7,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"strings"
 	"time"
 
@@ -62,6 +63,28 @@ type VerifyLine struct {
 	Progress *Progress `json:"progress,omitempty"`
 	Report   *Report   `json:"report,omitempty"`
 	Failure  *Failure  `json:"failure,omitempty"` // why verifying ended early
+}
+
+// Compacted is what a compaction came to.
+type Compacted struct {
+	Before int64         `json:"before"` // size of the store's file in bytes
+	After  int64         `json:"after"`
+	Took   time.Duration `json:"took_ns"`
+	Pause  time.Duration `json:"pause_ns"` // how long writes had to wait
+}
+
+// Moved is how far copying has come, in bytes.
+type Moved struct {
+	Done  int64 `json:"done"`
+	Total int64 `json:"total"`
+}
+
+// CompactLine is one line of a compaction's answer, holding one of the three.
+// An answer whose last line has neither result nor failure was cut off.
+type CompactLine struct {
+	Progress  *Moved     `json:"progress,omitempty"`
+	Compacted *Compacted `json:"compacted,omitempty"`
+	Failure   *Failure   `json:"failure,omitempty"`
 }
 
 // Failure is how the API says no.
@@ -189,6 +212,15 @@ type Verifier interface {
 	// Verify tells progress how far it has come; progress may be nil. The error
 	// says why it ended early; what is damaged is in the report.
 	Verify(ctx context.Context, progress func(done, total int)) (Report, error)
+}
+
+// Maintainer takes care of the store's file while it is in use.
+type Maintainer interface {
+	// Backup sends a copy of the store, as it is at one moment, to w. begin is
+	// told its size in bytes before the first of them.
+	Backup(ctx context.Context, w io.Writer, begin func(size int64)) error
+	// Compact gives back what the file doesn't use. progress may be nil; it is told of bytes.
+	Compact(ctx context.Context, progress func(done, total int64)) (Compacted, error)
 }
 
 // Samples decodes a capture's samples from its original bytes.
