@@ -339,10 +339,12 @@ type short struct {
 }
 
 func (s *short) Write(b []byte) (int, error) {
-	if s.left -= len(b); s.left < 0 {
-		return 0, errors.New("broken")
+	n, _ := s.ResponseWriter.Write(b[:min(len(b), s.left)])
+	if s.left -= n; s.left == 0 {
+		s.ResponseWriter.(http.Flusher).Flush()
+		return n, errors.New("broken")
 	}
-	return s.ResponseWriter.Write(b)
+	return n, nil
 }
 
 type writer func([]byte)
