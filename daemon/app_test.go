@@ -61,7 +61,7 @@ timezone: UTC
 data: %s
 web: {listen: "127.0.0.1:0"}
 drives:
-  - {name: elevator, title: Bucket elevator, address: %q, map: map.yaml, poll: 50ms, connections: 1, allow: [page, arm]}
+  - {name: elevator, title: Bucket elevator, address: %q, map: map.yaml, poll: 50ms, connections: 1, trace: {before: 2s, after: 300ms}, allow: [page, arm]}
 alerts:
   sinks:
     - {name: hook, webhook: {url: "http://%s/"}}
@@ -147,6 +147,13 @@ func TestFromTripToPage(t *testing.T) {
 		if !strings.Contains(body, want) {
 			t.Errorf("%s does not show %q", path, want)
 		}
+	}
+	trace := "/capture/" + string(c.ID.TraceID())
+	eventually(t, "the trace is beside it", func() bool {
+		return strings.Contains(get(t, app.Address+"/capture/"+string(c.ID)), trace)
+	})
+	if back := get(t, app.Address+trace); !strings.Contains(back, "/capture/"+string(c.ID)+"\"") || !strings.Contains(back, "trace only") {
+		t.Error("the trace's page does not lead back to the recording")
 	}
 	a, err := archive.Open(t.Context(), p.data)
 	if err != nil {

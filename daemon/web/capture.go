@@ -1,6 +1,7 @@
 package web
 
 import (
+	"context"
 	"fmt"
 	"html/template"
 	"math"
@@ -34,6 +35,7 @@ type capturePage struct {
 	Cautions     []string
 	Self         string // address of the page
 	Parts        []part
+	Beside       choice // the trace of the same trip, or of a trace the recording; empty: there is none
 }
 
 type fact struct {
@@ -84,8 +86,24 @@ func (s *server) capture(w http.ResponseWriter, r *http.Request) error {
 	for _, p := range c.Integrity.Parts {
 		page.Parts = append(page.Parts, part{p.Name, self + "/original/" + url.PathEscape(p.Name), bytesText(p.Size), p.SHA256})
 	}
+	page.Beside = s.beside(r.Context(), c)
 	s.show(w, r, http.StatusOK, "capture.html", page)
 	return nil
+}
+
+// beside is the way from a recording to the trace around the same trip, and back.
+func (s *server) beside(ctx context.Context, c capture.Capture) choice {
+	other, text := c.ID.TraceID(), "trace: what polls showed a minute around it"
+	if c.Origin == capture.Trace {
+		other, text = c.Of, "the drive's own recording of this trip"
+	}
+	if other == "" {
+		return choice{}
+	}
+	if found, err := s.Store.Find(ctx, string(other)); err != nil || found.ID != other {
+		return choice{}
+	}
+	return choice{text, "/capture/" + url.PathEscape(string(other)), false}
 }
 
 // views are the zooms that a page offers without a script: steps around the trigger.
