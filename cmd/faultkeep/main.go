@@ -47,8 +47,8 @@ const about = `Keeps the fault recordings of variable-speed drives before they a
 Exit codes: 0 done; 1 what was asked for failed or wasn't found; 2 the command
 line or the config file is wrong.
 
-faultkeep only reads, unless a map and the config both allow showing a page or
-arming the recorder. It never resets a fault and is no part of a safety function.`
+faultkeep only reads, unless a map and the config both allow showing a page,
+arming the recorder, or giving it its settings before that. It never resets a fault and is no part of a safety function.`
 
 // output is where commands write: what was asked for to Out, the rest to Err.
 type output struct {

@@ -12,7 +12,7 @@ import (
 
 // configFlag is the flag of every command that reads the config file.
 type configFlag struct {
-	Config string `help:"Config file. Left out: $$FAULTKEEP_CONFIG, then ./faultkeep.yaml, then the machine's own." env:"FAULTKEEP_CONFIG" placeholder:"FILE"`
+	Config string `help:"Config file. Left out: the one that the variable names, then ./faultkeep.yaml, then the machine's own." env:"FAULTKEEP_CONFIG" placeholder:"FILE"`
 }
 
 // usualConfig is the config's name in the working folder.
