@@ -2,7 +2,6 @@ package modbus_test
 
 import (
 	"fmt"
-	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -10,10 +9,8 @@ import (
 	"testing/synctest"
 	"time"
 
-	"faultkeep/configs/strict"
 	"faultkeep/sources"
 	"faultkeep/sources/drivesim"
-	"faultkeep/sources/modbus"
 	"faultkeep/store/capture"
 )
 
@@ -287,51 +284,6 @@ func TestKeptAlreadyIsNotPulledAgain(t *testing.T) {
 	}
 }
 
-func TestMissesSayWhy(t *testing.T) {
-	type do func(r *rig)
-	trip := func(r *rig) { r.sim.Trip(time.Now(), drivesim.Jam) }
-	disarm := func(r *rig) { r.sim.Disarm(time.Now()) }
-	reset := func(r *rig) { r.sim.Reset(time.Now()) }
-	wait := func(d time.Duration) do { return func(*rig) { time.Sleep(d) } }
-	long := drivesim.Spec{Recorder: drivesim.Recorder{Samples: 2000, PreTrigger: 0.25}} // 1.5 s after the trigger
-	for name, c := range map[string]struct {
-		spec  drivesim.Spec
-		allow []string
-		steps []do
-		want  capture.Cause
-	}{
-		"not armed":          {drivesim.Spec{}, nil, []do{disarm, wait(time.Second), trip, wait(2 * time.Second)}, capture.CauseNotArmed},
-		"reset before ready": {long, []string{"arm"}, []do{trip, wait(time.Second), reset, wait(2 * time.Second)}, capture.CauseNotReady},
-		"wrong trigger": {drivesim.Spec{Recorder: drivesim.Recorder{Trigger: drivesim.Trigger{On: drivesim.OnCode, Code: 0x8611}}},
-			[]string{"arm"}, []do{trip, wait(2 * time.Second), reset, wait(2 * time.Second)}, capture.CauseNoTrigger},
-		"power cut": {long, []string{"arm"}, []do{trip, wait(time.Second), func(r *rig) { r.sim.CutPower(time.Now(), 10*time.Second) },
-			wait(30 * time.Second)}, capture.CauseUnreachable},
-	} {
-		t.Run(name, func(t *testing.T) {
-			synctest.Test(t, func(t *testing.T) {
-				r := newRig(t, c.spec, drivesim.Behaviour{Latency: time.Millisecond}, func(r *rig) { r.config.Allow = c.allow })
-				defer r.close()
-				r.start()
-				time.Sleep(3 * time.Second)
-				for _, step := range c.steps {
-					step(r)
-				}
-				m := r.misses()
-				if len(m) != 1 || m[0].Cause != c.want {
-					r.dump()
-					t.Fatalf("misses %+v, want one: %s", m, c.want)
-				}
-				if m[0].Text == "" || m[0].Advice == "" || m[0].Fault.Code == 0 {
-					t.Errorf("a miss without words: %+v", m[0])
-				}
-				if n := len(r.keeper.Kept()); n > 0 {
-					t.Errorf("%d captures", n)
-				}
-			})
-		})
-	}
-}
-
 func TestBusyDriveIsAskedAgain(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		odds := drivesim.Odds{Busy: 0.1, Acknowledge: 0.05}
@@ -344,31 +296,6 @@ func TestBusyDriveIsAskedAgain(t *testing.T) {
 		c := r.kept(1)[0]
 		if r.truth(c); !c.Integrity.Whole {
 			t.Errorf("%+v", c.Integrity)
-		}
-	})
-}
-
-func TestRefusedDataIsToldOnce(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		refuse := func(q drivesim.Request) drivesim.Action {
-			if q.Count > 60 { // the data requests
-				return drivesim.Action{Exception: 0x02}
-			}
-			return drivesim.Action{}
-		}
-		r := newRig(t, drivesim.Spec{Recorder: drivesim.Recorder{Samples: 2048}}, drivesim.Behaviour{Misbehave: refuse})
-		defer r.close()
-		r.start()
-		r.armed()
-		r.sim.Trip(time.Now(), drivesim.Jam)
-		time.Sleep(30 * time.Second)
-		m := r.misses()
-		if len(m) != 1 || m[0].Cause != capture.CauseRefused || !strings.Contains(m[0].Text, "illegal data address") {
-			r.dump()
-			t.Fatalf("misses %+v", m)
-		}
-		if slices.ContainsFunc(r.sim.Writes(), func(w drivesim.WriteSeen) bool { return w.Kind == drivesim.WriteArm && w.Time.After(m[0].Time) }) {
-			t.Error("the recorder was armed over a recording that isn't kept")
 		}
 	})
 }
@@ -436,213 +363,6 @@ func TestStoreSetAsideInMidPullLosesNothing(t *testing.T) {
 		c := r.kept(1)[0]
 		if r.truth(c); !c.Integrity.Whole {
 			t.Errorf("%+v", c.Integrity)
-		}
-	})
-}
-
-func TestRaceThatCantBeWonIsTold(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		r := newRig(t, big(drivesim.Block), slowly(drivesim.Block), func(r *rig) { r.config.ResetAfter = strict.Duration(500 * time.Millisecond) })
-		defer r.close()
-		r.start()
-		r.armed()
-		r.sim.Trip(time.Now(), drivesim.Jam)
-		r.kept(1)
-		time.Sleep(time.Second)
-		told := r.keeper.Seen(sources.SeenRace)
-		if len(told) != 1 || told[0].Advice == "" || !strings.Contains(told[0].Text, "stands 0.4 s") {
-			t.Errorf("%+v", told)
-		}
-	})
-}
-
-// settable is the block drive's map with settings that differ from the drive's.
-const settable = `
-settings:
-  - {name: sample interval, holding: 40, type: uint32, value: 2000}
-  - {name: pre-trigger share, holding: 43, value: 60}
-`
-
-func TestSettingsAreWrittenBeforeArmingAndReadBack(t *testing.T) {
-	for name, c := range map[string]struct {
-		allow    []string
-		settable bool
-		armed    bool
-		interval float64
-	}{
-		"allowed":            {[]string{"arm", "settings"}, true, true, 0.002},
-		"not allowed":        {[]string{"arm"}, true, true, 0.001},
-		"the drive declines": {[]string{"arm", "settings"}, false, false, 0.001},
-	} {
-		t.Run(name, func(t *testing.T) {
-			synctest.Test(t, func(t *testing.T) {
-				r := newRig(t, drivesim.Spec{Recorder: drivesim.Recorder{Samples: 256, Settable: c.settable}}, drivesim.Behaviour{Latency: time.Millisecond},
-					func(r *rig) { r.config.Allow = c.allow; r.mapped = parseMap(r.t, r.sim.Map()+settable) })
-				defer func() {
-					r.stop()
-					r.server.Close()
-					r.memory.Close()
-				}()
-				r.start()
-				r.armed()
-				r.sim.Trip(time.Now(), drivesim.Jam) // with the drive's own settings
-				first := r.kept(1)[0]
-				time.Sleep(3 * time.Second)
-				if got := r.sim.State(time.Now()) == capture.Armed; got != c.armed {
-					r.dump()
-					t.Fatalf("armed: %v, want %v", got, c.armed)
-				}
-				var set, armed int
-				for _, w := range r.sim.Writes() {
-					switch w.Kind {
-					case drivesim.WriteSetting:
-						set++
-					case drivesim.WriteArm:
-						armed++
-					}
-					if w.Time.Before(first.Provenance.Pulled) {
-						t.Errorf("%+v was written before the recording was kept", w)
-					}
-				}
-				if !c.armed {
-					if n := r.keeper.Seen(sources.SeenNotArm); len(n) != 1 || armed > 0 {
-						t.Errorf("told %v, armed %d times", n, armed)
-					}
-					return
-				}
-				r.sim.Reset(time.Now())
-				time.Sleep(time.Second)
-				r.sim.Trip(time.Now(), drivesim.MainsDip)
-				second := r.kept(2)[1]
-				if second.Timing.Interval != c.interval {
-					t.Errorf("the second recording has samples every %g s, want %g", second.Timing.Interval, c.interval)
-				}
-				if want := map[bool]int{true: 2, false: 0}[c.interval == 0.002]; set != want {
-					t.Errorf("%d settings written, want %d", set, want)
-				}
-			})
-		})
-	}
-}
-
-func TestTraceIsKeptAroundEveryTrip(t *testing.T) {
-	for name, c := range map[string]struct {
-		spec  drivesim.Spec
-		ready bool
-	}{
-		"beside a recording":  {drivesim.Spec{Recorder: drivesim.Recorder{Samples: 256}}, true},
-		"where there is none": {drivesim.Spec{Recorder: drivesim.Recorder{Samples: 2000, PreTrigger: 0.1}}, false},
-	} {
-		t.Run(name, func(t *testing.T) {
-			synctest.Test(t, func(t *testing.T) {
-				r := newRig(t, c.spec, drivesim.Behaviour{Latency: time.Millisecond}, func(r *rig) {
-					r.config.Trace = &modbus.TraceConfig{Before: strict.Duration(10 * time.Second), After: strict.Duration(5 * time.Second)}
-				})
-				defer r.close()
-				r.start()
-				time.Sleep(30 * time.Second)
-				tripped := time.Now()
-				r.sim.Trip(tripped, drivesim.Jam)
-				time.Sleep(time.Second)
-				if c.ready {
-					r.kept(1)
-				}
-				r.sim.Reset(time.Now())
-				time.Sleep(10 * time.Second)
-				traces := r.keeper.Traces()
-				if len(traces) != 1 {
-					r.dump()
-					t.Fatalf("%d traces", len(traces))
-				}
-				tr := traces[0]
-				if kept := r.keeper.Kept(); c.ready && tr.Of != kept[0].ID || !c.ready && (tr.Of != "" || len(kept) > 0 || len(r.misses()) != 1) {
-					t.Errorf("a trace of %q, %d captures, %d misses", tr.Of, len(kept), len(r.misses()))
-				}
-				series, err := tr.Encoding.Decode(tr.Data, tr.Integrity.Have)
-				if err != nil {
-					t.Fatal(err)
-				}
-				at := series[0]
-				if from, to := at[0], at[len(at)-1]; from > -9.7 || from < -10 || to < 4.7 || to > 5 {
-					t.Errorf("from %g to %g s", from, to)
-				}
-				if i := tr.Trigger.Index; at[i] < 0 || i > 0 && at[i-1] >= 0 {
-					t.Errorf("trigger index %d at %g s", i, at[i])
-				}
-				if tr.Fault.Code == 0 || tr.Channels[1].Role != capture.RoleSpeed {
-					t.Errorf("%v %+v", tr.Fault, tr.Channels[1])
-				}
-				// The machine ran before the trip and slowed down after it.
-				if low, _, _ := series[1][tr.Trigger.Index:].Bounds(); low > 0.9*series[1][0] {
-					t.Errorf("speed %g before the trip, and not below %g after it", series[1][0], low)
-				}
-			})
-		})
-	}
-}
-
-func TestLiveValuesThatAreRefusedDontBlind(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		r := newRig(t, drivesim.Spec{Recorder: drivesim.Recorder{Samples: 128}}, drivesim.Behaviour{}, func(r *rig) {
-			text := strings.Replace(r.sim.Map(), "live:\n", "live:\n  - {name: wrong, holding: 900}\n", 1)
-			r.mapped = parseMap(r.t, text)
-		})
-		defer r.close()
-		r.start()
-		r.armed()
-		r.sim.Trip(time.Now(), drivesim.Jam)
-		r.kept(1)
-		if n := len(r.keeper.Seen(sources.SeenTrouble)); n != 1 {
-			t.Errorf("told %d times that live values can't be read", n)
-		}
-	})
-}
-
-func TestCodeThatComesLaterThanItsBit(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		// The files face shows its fault bit in another table than its code:
-		// trip just before the bit is read, after the code was.
-		var r *rig
-		var once sync.Once
-		start := time.Now()
-		script := func(q drivesim.Request) (a drivesim.Action) {
-			if q.Function <= 2 && time.Since(start) > 3*time.Second {
-				a.Before = func() { once.Do(func() { r.sim.Trip(time.Now(), drivesim.MainsDip) }) }
-			}
-			return a
-		}
-		r = newRig(t, drivesim.Spec{Face: drivesim.Files, Recorder: drivesim.Recorder{Samples: 128}},
-			drivesim.Behaviour{Latency: time.Millisecond, Misbehave: script})
-		defer r.close()
-		r.start()
-		c := r.kept(1)[0]
-		trips := r.keeper.Seen(sources.SeenTrip)
-		if len(trips) != 1 || trips[0].Fault.Code == 0 || c.Fault.Code != trips[0].Fault.Code {
-			r.dump()
-			t.Errorf("told of %+v, kept with %v", trips, c.Fault)
-		}
-	})
-}
-
-func TestReadOnlyUnlessAllowedTwice(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		r := newRig(t, drivesim.Spec{Recorder: drivesim.Recorder{Samples: 128, SelfArm: true}}, drivesim.Behaviour{},
-			func(r *rig) { r.config.Allow = nil; r.config.Poll = strict.Duration(50 * time.Millisecond) })
-		defer r.close()
-		r.start()
-		r.sim.Arm(time.Now())
-		r.armed()
-		for range 3 {
-			r.sim.Trip(time.Now(), drivesim.Jam)
-			time.Sleep(5 * time.Second)
-			r.sim.Reset(time.Now())
-			time.Sleep(2 * time.Second)
-		}
-		if n := len(r.keeper.Kept()); n != 3 {
-			t.Errorf("%d captures of 3", n)
-		}
-		if w := r.sim.Writes(); len(w) > 0 {
-			t.Errorf("wrote %v", w)
 		}
 	})
 }
