@@ -125,3 +125,53 @@ func TestEveryWriteOfAKeep(t *testing.T) {
 	}
 	t.Logf("%d runs: calls %v to %v", runs, before, until)
 }
+
+// Before the compacted file takes the store's name all of it is synced, and
+// the folder is before anything more is written: seen from outside, call by call.
+func TestCompactionSyncsBeforeItRenames(t *testing.T) {
+	strace := peer(t, "strace")
+	dir := t.TempDir()
+	path, log := filepath.Join(dir, "faultkeep.db"), filepath.Join(dir, "log")
+	cmd := child(path, 0, 12, strace, "-f", "-y", "-qq", "-o", log, "-e", "trace=/^rename,"+strings.Join(writeCalls, ","))
+	cmd.Env = append(cmd.Env, childEnv+"_ALSO=compact at the end")
+	if out, err := cmd.Output(); err != nil {
+		t.Fatalf("%v\n%s", err, out)
+	}
+	b, err := os.ReadFile(log)
+	if err != nil {
+		t.Fatal(err)
+	}
+	copied, renamed := path+".compacting", false
+	unsynced, folderUnsynced := 0, false
+	for lines := bufio.NewScanner(bytes.NewReader(b)); lines.Scan(); {
+		line := lines.Text()
+		to := func(file string) bool { return strings.Contains(line, "<"+file+">") } // as strace shows a handle
+		switch {
+		case strings.Contains(line, "rename"):
+			if !strings.Contains(line, `"`+copied+`"`) {
+				continue
+			}
+			if unsynced > 0 {
+				t.Errorf("renamed with %d writes that weren't synced", unsynced)
+			}
+			renamed, folderUnsynced = true, true
+		case strings.Contains(line, "sync(") && to(copied):
+			unsynced = 0
+		case strings.Contains(line, "sync(") && to(dir):
+			folderUnsynced = false
+		case strings.Contains(line, "pwrite64(") && to(copied) && !renamed:
+			unsynced++
+		case strings.Contains(line, "pwrite64(") && to(path) && folderUnsynced:
+			t.Error("written to before the folder was synced")
+			folderUnsynced = false
+		}
+	}
+	if !renamed || folderUnsynced {
+		t.Errorf("renamed %v, folder not synced %v:\n%s", renamed, folderUnsynced, b)
+	}
+	var all []int
+	for n := range 12 {
+		all = append(all, n)
+	}
+	mustHold(t, path, all)
+}

@@ -74,6 +74,11 @@ func keepLoop(path string) {
 			}
 		}
 	}
+	if os.Getenv(childEnv+"_ALSO") == "compact at the end" {
+		if _, err := s.Compact(ctx, nil); err != nil {
+			fmt.Println("failed", err)
+		}
+	}
 	if err := s.Close(); err != nil {
 		fmt.Println("failed", err)
 		os.Exit(1)

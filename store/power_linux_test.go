@@ -41,7 +41,7 @@ func newDisk(t *testing.T) *disk {
 		t.Fatal(err)
 	}
 	d.run(mkfs, "-q", "-F", d.image)
-	if out, err := exec.Command("mount", "-o", "loop", d.image, d.mount).CombinedOutput(); err != nil {
+	if out, err := exec.Command("mount", "-o", "loop,noauto_da_alloc", d.image, d.mount).CombinedOutput(); err != nil {
 		if os.Getenv("FAULTKEEP_REQUIRE_PEERS") != "" {
 			t.Fatalf("mount: %v\n%s", err, out)
 		}
@@ -81,7 +81,7 @@ func (d *disk) cut() {
 func (d *disk) again() {
 	d.t.Helper()
 	d.run("umount", d.mount)
-	d.run("mount", "-o", "loop", d.image, d.mount)
+	d.run("mount", "-o", "loop,noauto_da_alloc", d.image, d.mount)
 }
 
 // powerCuts keeps recordings in a process of its own, cuts the power at some
