@@ -68,15 +68,15 @@ func fatStore(t *testing.T) *store.Store {
 	specimen(t, path)
 	s := must[*store.Store](t)(open(path, still))
 	var gone []capture.Capture
-	for n := range 200 {
-		gone = append(gone, old(t, s, "fan", n, 8000))
+	for n := range 48 { // 128 kB each
+		gone = append(gone, old(t, s, "fan", n, 16000))
 	}
-	for _, c := range gone[:199] {
+	for _, c := range gone[:47] {
 		if err := store.DropCapture(s, c.ID); err != nil {
 			t.Fatal(err)
 		}
 	}
-	if err := s.Pin(ctx, gone[199].ID, true); err != nil {
+	if err := s.Pin(ctx, gone[47].ID, true); err != nil {
 		t.Fatal(err)
 	}
 	return s
@@ -115,7 +115,7 @@ func TestCompact(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if out.Before < 12*mib || out.After > 5*mib || out.After > info.Size() || total == 0 || out.Pause <= 0 || out.Took < out.Pause {
+		if out.Before < 9*mib || out.After > 5*mib || out.After > info.Size() || total == 0 || out.Pause <= 0 || out.Took < out.Pause {
 			t.Errorf("%+v, and the file has %d bytes", out, info.Size())
 		}
 		sameContent(t, want, content(t, s))
@@ -264,7 +264,7 @@ func TestCompactionThatFails(t *testing.T) {
 		}, ".compacting"},
 		"damaged": {func(t *testing.T, s *store.Store) context.Context {
 			c := must[[]capture.Capture](t)(s.Captures(ctx, store.Query{Drives: []string{"fan"}}))[0]
-			_, data := storetest.Recording("fan", 199, 4, 8000)
+			_, data := storetest.Recording("fan", 47, 4, 16000)
 			if c.Drive != "fan" {
 				t.Fatal(c.ID)
 			}
