@@ -115,7 +115,7 @@ func TestCompact(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if out.Before < 9*mib || out.After > 5*mib || out.After > info.Size() || total == 0 || out.Pause <= 0 || out.Took < out.Pause {
+		if out.Before < 6*mib || out.After > 5*mib || out.After > info.Size() || total == 0 || out.Pause <= 0 || out.Took < out.Pause {
 			t.Errorf("%+v, and the file has %d bytes", out, info.Size())
 		}
 		sameContent(t, want, content(t, s))
