@@ -93,19 +93,11 @@ func Start(ctx context.Context, loaded *config.Loaded, o Options) (app *App, err
 	a.run(run, "alerts", func(ctx context.Context) {
 		alert.NewDispatcher(a.Store, alert.Options{Sinks: loaded.Sinks(o.Log), Observe: o.Attempts}).Run(ctx)
 	})
-	a.run(run, "upkeep", func(ctx context.Context) { a.Store.RunUpkeep(ctx, limits(loaded.Config.Store)) })
+	a.run(run, "upkeep", func(ctx context.Context) { a.upkeep(ctx, loaded.Config.Store) })
 	a.run(run, "clock", func(ctx context.Context) { clock.Watch(ctx, clockEvery, func(e clock.Event) { a.clock(ctx, e) }) })
 	a.run(run, "ledger", func(ctx context.Context) { a.beat(ctx, hub.names()) })
 	a.run(run, "watch", func(ctx context.Context) { a.watch(ctx, plant.Drives, keep) })
 	return a, nil
-}
-
-// limits are how long captures stay and what happens when their disk gets full.
-func limits(c config.Store) store.Limits {
-	return store.Limits{
-		Retention: store.Retention{KeepFor: time.Duration(c.KeepFor), MaxSize: int64(c.MaxSize)},
-		Disk:      store.DiskLimits{Warn: int64(c.LowDisk.Warn), Drop: int64(c.LowDisk.Drop), Refuse: int64(c.LowDisk.Refuse)},
-	}
 }
 
 func driveOptions(loaded *config.Loaded, log *slog.Logger) []modbus.Options {
