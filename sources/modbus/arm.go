@@ -36,7 +36,7 @@ func (w *watch) rearm(ctx context.Context) {
 	// What the drive holds at this very moment counts, not what it held at the last poll.
 	s, err := w.poller.poll(ctx, true)
 	if err != nil {
-		w.unreachable(ctx, err)
+		w.unreachable(err)
 		return
 	}
 	switch s.State {
@@ -50,11 +50,11 @@ func (w *watch) rearm(ctx context.Context) {
 	}
 	w.guard.Released()
 	if err := w.set(ctx); err != nil {
-		w.notArmed(ctx, err.Error())
+		w.notArmed(err.Error())
 		return
 	}
 	if err := w.guard.Arm(ctx); err != nil {
-		w.notArmed(ctx, err.Error())
+		w.notArmed(err.Error())
 		return
 	}
 	w.confirm(ctx)
@@ -95,12 +95,12 @@ func (w *watch) confirm(ctx context.Context) {
 	for {
 		s, err := w.poller.poll(ctx, true)
 		if err != nil {
-			w.unreachable(ctx, err)
+			w.unreachable(err)
 			return
 		}
 		if s.State == capture.Armed || s.State == capture.Recording {
 			w.held, w.arming = nil, arming{}
-			w.observe(ctx, sources.Observation{Kind: sources.SeenArmed, Time: s.To, State: s.State})
+			w.observe(sources.Observation{Kind: sources.SeenArmed, Time: s.To, State: s.State})
 			w.settings.due = time.Time{}
 			return
 		}
@@ -111,7 +111,7 @@ func (w *watch) confirm(ctx context.Context) {
 			}
 		}
 		if time.Now().After(deadline) {
-			w.notArmed(ctx, fmt.Sprintf("The arming was written, and after %s the recorder shows %s.",
+			w.notArmed(fmt.Sprintf("The arming was written, and after %s the recorder shows %s.",
 				seconds(w.Map.Arm.Within), s.State))
 			return
 		}
@@ -121,7 +121,7 @@ func (w *watch) confirm(ctx context.Context) {
 	}
 }
 
-func (w *watch) notArmed(ctx context.Context, text string) {
+func (w *watch) notArmed(text string) {
 	a := &w.arming
 	a.wait = min(max(2*a.wait, firstArmWait), mostArmWait)
 	a.after = time.Now().Add(a.wait)
@@ -130,7 +130,7 @@ func (w *watch) notArmed(ctx context.Context, text string) {
 	}
 	if !a.told {
 		a.told = true
-		w.observe(ctx, sources.Observation{Kind: sources.SeenNotArm, Text: text,
+		w.observe(sources.Observation{Kind: sources.SeenNotArm, Text: text,
 			Advice: "It is tried again; look at arm: in the map if it never works."})
 	}
 }

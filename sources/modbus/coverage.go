@@ -1,7 +1,6 @@
 package modbus
 
 import (
-	"context"
 	"time"
 
 	"faultkeep/sources"
@@ -30,14 +29,14 @@ const (
 func (w *watch) tolerance() time.Duration { return max(3*w.poll(), time.Second) }
 
 // reached notes a good poll.
-func (w *watch) reached(ctx context.Context, s status) {
+func (w *watch) reached(s status) {
 	c := &w.cover
 	since := c.last
 	if since.IsZero() {
 		since = c.begin
 	}
 	if silent := s.From.Sub(since); silent > w.tolerance() {
-		w.blind(ctx, since, capture.CauseUnreachable, "No answer for "+seconds(silent)+".")
+		w.blind(since, capture.CauseUnreachable, "No answer for "+seconds(silent)+".")
 		if w.held != nil {
 			w.held.sure = false
 		}
@@ -52,7 +51,7 @@ func (w *watch) reached(ctx context.Context, s status) {
 		s.State == capture.Ready && w.held == nil:
 		if c.condition != watched {
 			c.condition = watched
-			w.observe(ctx, sources.Observation{Kind: sources.SeenWatched, Time: s.From, State: s.State})
+			w.observe(sources.Observation{Kind: sources.SeenWatched, Time: s.From, State: s.State})
 		}
 	default:
 		since := c.previous
@@ -60,7 +59,7 @@ func (w *watch) reached(ctx context.Context, s status) {
 			since = s.From
 		}
 		text, advice := w.unarmed(s)
-		w.blindAs(ctx, since, capture.CauseNotArmed, text, advice)
+		w.blindAs(since, capture.CauseNotArmed, text, advice)
 	}
 }
 
@@ -78,7 +77,7 @@ func (w *watch) unarmed(s status) (text, advice string) {
 }
 
 // unreachable notes a poll that failed.
-func (w *watch) unreachable(ctx context.Context, err error) {
+func (w *watch) unreachable(err error) {
 	w.show(func(n *Now) { n.Trouble = err.Error() })
 	c := &w.cover
 	since := c.last
@@ -94,21 +93,21 @@ func (w *watch) unreachable(ctx context.Context, err error) {
 	} else if time.Since(since) < w.tolerance() {
 		return
 	}
-	w.blindAs(ctx, since, cause, err.Error(), "")
+	w.blindAs(since, cause, err.Error(), "")
 }
 
-func (w *watch) blind(ctx context.Context, since time.Time, cause capture.Cause, text string) {
-	w.blindAs(ctx, since, cause, text, "")
+func (w *watch) blind(since time.Time, cause capture.Cause, text string) {
+	w.blindAs(since, cause, text, "")
 }
 
 // blindAs begins a blind spell, or goes on with the one there is.
-func (w *watch) blindAs(ctx context.Context, since time.Time, cause capture.Cause, text, advice string) {
+func (w *watch) blindAs(since time.Time, cause capture.Cause, text, advice string) {
 	c := &w.cover
 	if c.condition == blind && c.cause == cause {
 		return
 	}
 	c.condition, c.cause = blind, cause
-	w.observe(ctx, sources.Observation{Kind: sources.SeenBlind, Since: since.UTC(), Cause: cause, Text: text, Advice: advice})
+	w.observe(sources.Observation{Kind: sources.SeenBlind, Since: since.UTC(), Cause: cause, Text: text, Advice: advice})
 }
 
 // faultCount follows the drive's own count of faults. It reveals trips that
@@ -123,7 +122,7 @@ type faultCount struct {
 // counted is a fault of which only the count is known.
 var counted = capture.Fault{Name: "Fault counted by the drive", Class: capture.ClassUnknown, Severity: capture.Alarm}
 
-func (f *faultCount) saw(ctx context.Context, w *watch, s status, trip bool) {
+func (f *faultCount) saw(w *watch, s status, trip bool) {
 	if s.Count < 0 {
 		return
 	}
@@ -151,7 +150,7 @@ func (f *faultCount) saw(ctx context.Context, w *watch, s status, trip bool) {
 		return
 	}
 	for ; f.owed > 0; f.owed-- {
-		w.observe(ctx, sources.Observation{Kind: sources.SeenMiss, Time: s.To, Cause: capture.CauseReset,
+		w.observe(sources.Observation{Kind: sources.SeenMiss, Time: s.To, Cause: capture.CauseReset,
 			Fault:  counted,
 			Text:   "The drive counted a fault that no poll showed: it was reset again at once, or came while the drive could not be reached.",
 			Advice: "Poll faster, or hold the automatic reset back."})

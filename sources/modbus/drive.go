@@ -91,6 +91,7 @@ func (d *Drive) Watch(ctx context.Context, k sources.Keeper) error {
 		}
 	}
 	w.stop()
+	w.teller.close()
 	return nil
 }
 

@@ -24,7 +24,7 @@ func (t *taking) whole(ctx context.Context) {
 			}
 		})
 	}
-	if why := t.verify(ctx); why != "" {
+	if why := t.verify(); why != "" {
 		t.keep(ctx, why)
 		return
 	}
@@ -32,7 +32,7 @@ func (t *taking) whole(ctx context.Context) {
 }
 
 // verify holds the data against the drive's own checksum; why is empty if all is well.
-func (t *taking) verify(ctx context.Context) (why string) {
+func (t *taking) verify() (why string) {
 	if t.Map.Checksum == nil || t.checksum == nil {
 		return ""
 	}
@@ -79,7 +79,7 @@ func (t *taking) cut(ctx context.Context, lost *gone) {
 		if lost.cause == capture.CauseOverwritten {
 			text = "The next recording took its place before any of it was read."
 		}
-		t.miss(ctx, lost.cause, text, t.Now().Race.Advice())
+		t.miss(lost.cause, text, t.Now().Race.Advice())
 		return
 	}
 	why := fmt.Sprintf("Reset %s after it was ready, when %d %% was read.",
@@ -99,8 +99,8 @@ func (t *taking) refuse(ctx context.Context, err error) {
 			t.Log.Warn("an empty draft stays behind", "error", err)
 		}
 	}
-	t.trouble(ctx, err.Error())
-	t.miss(ctx, capture.CauseRefused, err.Error(), "Mend data: in the map; faultkeep check --probe shows what the drive answers.")
+	t.trouble(err.Error())
+	t.miss(capture.CauseRefused, err.Error(), "Mend data: in the map; faultkeep check --probe shows what the drive answers.")
 	t.watch.held = &held{identity: t.identity, sure: true}
 }
 
@@ -143,7 +143,7 @@ func (t *taking) keep(ctx context.Context, why string) {
 			t.show(func(n *Now) { n.Race.Commit = max(time.Since(began), n.Race.Commit*7/8) })
 			break
 		}
-		t.trouble(ctx, "the capture can't be kept yet, it will be tried again: "+err.Error())
+		t.trouble("the capture can't be kept yet, it will be tried again: " + err.Error())
 		t.afresh()
 		if pause(ctx, wait) != nil {
 			t.leave(ctx)
@@ -153,7 +153,7 @@ func (t *taking) keep(ctx context.Context, why string) {
 	t.kept = c.ID
 	t.incident.told, t.incident.id = true, c.ID
 	took := time.Since(c.Provenance.Ready)
-	t.observe(ctx, sources.Observation{Kind: sources.SeenKept, ID: c.ID, Fault: c.Fault, Took: took, Partial: !c.Integrity.Whole, Text: c.Integrity.Why})
+	t.observe(sources.Observation{Kind: sources.SeenKept, ID: c.ID, Fault: c.Fault, Took: took, Partial: !c.Integrity.Whole, Text: c.Integrity.Why})
 	t.watch.held = &held{identity: t.identity, tile: t.tiles[0], bytes: first, ready: t.incident.ready,
 		here: !t.incident.notReady.IsZero(), sure: true}
 }
@@ -205,13 +205,13 @@ func (w *watch) closeDraft(ctx context.Context, d sources.Draft, why string) boo
 	}
 	c.Integrity = capture.Integrity{Why: why, Size: c.Encoding.Size(), Verified: []string{"identity before and during"}}
 	if _, err := d.Keep(ctx, c); err != nil {
-		w.trouble(ctx, "what is left of an interrupted pull can't be kept yet: "+err.Error())
+		w.trouble("what is left of an interrupted pull can't be kept yet: " + err.Error())
 		return false
 	}
 	if w.incident != nil {
 		w.incident.told, w.incident.id = true, c.ID
 	}
-	w.observe(ctx, sources.Observation{Kind: sources.SeenKept, ID: c.ID, Fault: c.Fault, Partial: true, Text: why,
+	w.observe(sources.Observation{Kind: sources.SeenKept, ID: c.ID, Fault: c.Fault, Partial: true, Text: why,
 		Took: time.Since(c.Provenance.Ready)})
 	return true
 }
@@ -221,7 +221,7 @@ func (w *watch) closeDraft(ctx context.Context, d sources.Draft, why string) boo
 func (w *watch) closeDrafts(ctx context.Context, except capture.ID) {
 	drafts, err := w.keeper.Drafts(ctx, w.Config.Name)
 	if err != nil {
-		w.trouble(ctx, "drafts of interrupted pulls can't be read: "+err.Error())
+		w.trouble("drafts of interrupted pulls can't be read: " + err.Error())
 		return
 	}
 	why := "Erased before the rest was read, while the drive could not be reached."

@@ -1,7 +1,6 @@
 package modbus
 
 import (
-	"context"
 	"fmt"
 	"time"
 
@@ -101,7 +100,7 @@ func (r Race) Advice() string {
 
 // judgeRace tells when what is known of a drive says that its recordings can't
 // be kept in time, and when they can again.
-func (w *watch) judgeRace(ctx context.Context) {
+func (w *watch) judgeRace() {
 	r := w.Now().Race
 	margin, ok := r.Margin()
 	if lost := ok && margin < 0; lost != w.lostRace {
@@ -113,7 +112,7 @@ func (w *watch) judgeRace(ctx context.Context) {
 				seconds(r.stands()), seconds(r.Need()))
 			o.Advice = r.Advice()
 		}
-		w.observe(ctx, o)
+		w.observe(o)
 	}
 }
 

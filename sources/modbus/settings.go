@@ -28,11 +28,11 @@ func (w *watch) verifySettings(ctx context.Context) {
 	found, err := w.readSettings(ctx)
 	if sources.IsPermanent(err) {
 		w.settings.due = time.Now().Add(settingsEvery)
-		w.trouble(ctx, "the recorder's settings can't be read, look at expect: in the map. "+err.Error())
+		w.trouble("the recorder's settings can't be read, look at expect: in the map. " + err.Error())
 		return
 	}
 	if err != nil {
-		w.unreachable(ctx, err)
+		w.unreachable(err)
 		return
 	}
 	w.settings.found, w.settings.due = found, time.Now().Add(settingsEvery)
@@ -44,11 +44,11 @@ func (w *watch) verifySettings(ctx context.Context) {
 	}
 	drift := strings.Join(off, "; ")
 	if drift != "" && drift != w.settings.drift {
-		w.observe(ctx, sources.Observation{Kind: sources.SeenDrift, Text: "The recorder's settings aren't the wanted ones: " + drift + ".",
+		w.observe(sources.Observation{Kind: sources.SeenDrift, Text: "The recorder's settings aren't the wanted ones: " + drift + ".",
 			Advice: "Set them at the drive, or correct expect: in the map."})
 	}
 	if drift == "" {
-		w.observe(ctx, sources.Observation{Kind: sources.SeenAsWanted})
+		w.observe(sources.Observation{Kind: sources.SeenAsWanted})
 	}
 	w.settings.drift = drift
 }

@@ -60,7 +60,7 @@ func (w *watch) take(ctx context.Context, s status) {
 		t.leave(ctx)
 		w.interrupted = true
 		if ctx.Err() == nil {
-			w.unreachable(ctx, err)
+			w.unreachable(err)
 		}
 	}
 }
@@ -109,7 +109,7 @@ func (w *watch) begin(ctx context.Context, s status) (*taking, error) {
 	if !w.started || w.interrupted {
 		w.closeDrafts(ctx, t.opening.ID)
 	}
-	t.lay(ctx)
+	t.lay()
 	return t, nil
 }
 
@@ -120,7 +120,7 @@ func (w *watch) cantBegin(ctx context.Context, s status, err error) {
 		return // the next poll settles it
 	}
 	if !sources.IsPermanent(err) {
-		w.unreachable(ctx, err)
+		w.unreachable(err)
 		return
 	}
 	// A header that makes no sense, or a refusal: because the recording is gone
@@ -129,8 +129,8 @@ func (w *watch) cantBegin(ctx context.Context, s status, err error) {
 	if pollErr != nil || now.State != capture.Ready || s.Identity != "" && now.Identity != s.Identity {
 		return
 	}
-	w.trouble(ctx, err.Error())
-	w.miss(ctx, capture.CauseRefused, err.Error(), "Mend the map; faultkeep check --probe shows what the drive answers.")
+	w.trouble(err.Error())
+	w.miss(capture.CauseRefused, err.Error(), "Mend the map; faultkeep check --probe shows what the drive answers.")
 	// Asked again only when the drive shows another recording: the answer won't change by itself.
 	w.held = &held{identity: now.Identity, sure: true}
 }

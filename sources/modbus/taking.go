@@ -55,7 +55,7 @@ func (t *taking) look(ctx context.Context) error {
 func (t *taking) open(ctx context.Context) {
 	t.opening = t.describe()
 	if err := t.attach(ctx); err != nil {
-		t.trouble(ctx, "the store gives no draft; the recording is pulled into memory: "+err.Error())
+		t.trouble("the store gives no draft; the recording is pulled into memory: " + err.Error())
 	}
 }
 
@@ -128,7 +128,7 @@ func (t *taking) compare(ctx context.Context) error {
 }
 
 // lay sets up the pull of what is missing.
-func (t *taking) lay(ctx context.Context) {
+func (t *taking) lay() {
 	clock, each := 1, t.line.roundTrip()
 	if each < time.Millisecond {
 		clock = 16
@@ -151,7 +151,7 @@ func (t *taking) lay(ctx context.Context) {
 		p.todo = append(p.todo, tile)
 	}
 	t.pull = p
-	t.observe(ctx, sources.Observation{Kind: sources.SeenPulling, ID: t.opening.ID,
+	t.observe(sources.Observation{Kind: sources.SeenPulling, ID: t.opening.ID,
 		Done: p.done, Size: p.size, Fault: t.opening.Fault})
 }
 
@@ -280,11 +280,5 @@ func (t *taking) progress(done int64) {
 		return
 	}
 	t.told = time.Now()
-	t.report(sources.Observation{Kind: sources.SeenPulling, ID: t.opening.ID, Done: done, Size: t.pull.size})
-}
-
-// report is observe for what only live displays need.
-func (t *taking) report(o sources.Observation) {
-	o.Drive, o.Title, o.Time = t.Config.Name, t.Title(), time.Now().UTC()
-	_ = t.keeper.Observe(context.Background(), o)
+	t.observe(sources.Observation{Kind: sources.SeenPulling, ID: t.opening.ID, Done: done, Size: t.pull.size})
 }

@@ -116,7 +116,7 @@ func (w *watch) keepTrace(ctx context.Context) {
 		_, err = d.Keep(ctx, c, capture.Chunk{Part: capture.Data, Bytes: data})
 	}
 	if err != nil {
-		w.trouble(ctx, "the trace around a fault can't be kept: "+err.Error())
+		w.trouble("the trace around a fault can't be kept: " + err.Error())
 	}
 }
 

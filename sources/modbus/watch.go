@@ -31,7 +31,7 @@ type watch struct {
 	arming      arming
 	lostRace    bool // told that the race can't be won
 	settings    settings
-	untold      []sources.Observation // what the ledger could not take yet
+	teller      *teller
 }
 
 func newWatch(d *Drive, k sources.Keeper) *watch {
@@ -40,6 +40,7 @@ func newWatch(d *Drive, k sources.Keeper) *watch {
 		header: newReading(d.line, d.Map, d.Map.HeaderValues()),
 		cover:  coverage{begin: time.Now()},
 		trace:  newTrace(d),
+		teller: newTeller(k, d.Log),
 	}
 	w.guard = link.NewGuard(d.Endpoint, d.line.unit, d.Map, d.Config.Allow, w.wrote)
 	d.show(func(n *Now) {
@@ -50,23 +51,22 @@ func newWatch(d *Drive, k sources.Keeper) *watch {
 
 // step is one poll and all that follows from it.
 func (w *watch) step(ctx context.Context) {
-	w.retell(ctx)
 	w.recover(ctx)
 	s, err := w.sample(ctx)
 	if err != nil {
 		if ctx.Err() == nil {
-			w.unreachable(ctx, err)
+			w.unreachable(err)
 		}
 		return
 	}
-	w.reached(ctx, s)
+	w.reached(s)
 	w.trace.add(s)
 	w.trip(ctx, s)
 	w.look(ctx, s)
 	w.settle(ctx, s)
 	w.rearm(ctx)
 	w.verifySettings(ctx)
-	w.judgeRace(ctx)
+	w.judgeRace()
 	w.traceDue(ctx)
 }
 
@@ -82,7 +82,7 @@ func (w *watch) sample(ctx context.Context) (status, error) {
 	}
 	if s, polled := w.poller.poll(ctx, w.held != nil); polled == nil {
 		w.trace.values = nil
-		w.trouble(ctx, "the live values can't be read, so there is no trace; look at live: in the map. "+err.Error())
+		w.trouble("the live values can't be read, so there is no trace; look at live: in the map. " + err.Error())
 		return s, nil
 	}
 	return s, err
@@ -123,7 +123,7 @@ func (w *watch) trip(ctx context.Context, s status) {
 	}
 	if i := w.incident; i != nil && i.stopped && w.previous == "" && s.Tripped && s.Code != 0 && s.Code != i.fault.Code {
 		// Another trip came while faultkeep was not running: the old one left nothing.
-		w.miss(ctx, capture.CauseNotRunning, lostWhileStopped, adviceRunning)
+		w.miss(capture.CauseNotRunning, lostWhileStopped, adviceRunning)
 		w.incident, fresh = nil, true
 	}
 	if w.incident == nil && (fresh || active) {
@@ -143,20 +143,20 @@ func (w *watch) trip(ctx context.Context, s status) {
 		// Registers need not change in one instant: the code may come a poll later than the bit.
 		if i.tripped && !i.named && (!seen || i.fault.Code != 0 || w.Map.Status.FaultCode == nil) {
 			i.named = true
-			w.observe(ctx, sources.Observation{Kind: sources.SeenTrip, Time: i.latest, Fault: i.fault, Text: i.fault.String()})
+			w.observe(sources.Observation{Kind: sources.SeenTrip, Time: i.latest, Fault: i.fault, Text: i.fault.String()})
 		}
 		i.saw(s)
 	}
 	if !s.Tripped {
 		w.clear = s.From
 		if w.tripped {
-			w.observe(ctx, sources.Observation{Kind: sources.SeenCleared, Time: s.To})
+			w.observe(sources.Observation{Kind: sources.SeenCleared, Time: s.To})
 		}
 	}
-	w.count.saw(ctx, w, s, seen)
+	w.count.saw(w, s, seen)
 	w.tripped = s.Tripped
 	if s.State != w.previous {
-		w.observe(ctx, sources.Observation{Kind: sources.SeenState, Time: s.To, State: s.State})
+		w.observe(sources.Observation{Kind: sources.SeenState, Time: s.To, State: s.State})
 		w.previous = s.State
 	}
 	w.show(func(n *Now) {
@@ -188,7 +188,7 @@ func (w *watch) look(ctx context.Context, s status) {
 	}
 	same, err := w.stillHeld(ctx, s)
 	if err != nil {
-		w.unreachable(ctx, err)
+		w.unreachable(err)
 		return
 	}
 	if same {
@@ -219,7 +219,7 @@ func (w *watch) settle(ctx context.Context, s status) {
 	}
 	if !i.told && (over || i.inactive >= fewPolls) {
 		cause, text, advice := i.miss(w.Now().Race)
-		w.miss(ctx, cause, text, advice)
+		w.miss(cause, text, advice)
 	}
 	if over {
 		w.incident = nil
@@ -234,48 +234,30 @@ func (w *watch) keptBefore(ctx context.Context, f capture.Fault) bool {
 }
 
 // miss tells that the incident left no capture.
-func (w *watch) miss(ctx context.Context, cause capture.Cause, text, advice string) {
+func (w *watch) miss(cause capture.Cause, text, advice string) {
 	i := w.incident
 	i.told = true
 	at := i.latest
 	if at.IsZero() {
 		at = time.Now()
 	}
-	w.observe(ctx, sources.Observation{Kind: sources.SeenMiss, Time: at, Cause: cause, Fault: i.fault, Text: text, Advice: advice})
+	w.observe(sources.Observation{Kind: sources.SeenMiss, Time: at, Cause: cause, Fault: i.fault, Text: text, Advice: advice})
 }
 
-// observe tells the ledger. What it can't take now is told again later: a
-// loss that nobody hears of is the one thing that must not happen.
-func (w *watch) observe(ctx context.Context, o sources.Observation) {
+// observe tells the ledger, without waiting for it.
+func (w *watch) observe(o sources.Observation) {
 	o.Drive, o.Title = w.Config.Name, w.Title()
 	if o.Time.IsZero() {
 		o.Time = time.Now()
 	}
 	o.Time = o.Time.UTC()
-	if len(w.untold) > 0 {
-		w.untold = append(w.untold, o)
-		return
-	}
-	if err := w.keeper.Observe(ctx, o); err != nil {
-		w.Log.Error("the ledger does not take an entry; it will be told again", "entry", o.Kind, "error", err)
-		w.untold = append(w.untold, o)
-	}
+	w.teller.tell(o)
 }
 
 // trouble tells live displays and the log of something to mend.
-func (w *watch) trouble(ctx context.Context, text string) {
+func (w *watch) trouble(text string) {
 	w.Log.Warn(text)
-	_ = w.keeper.Observe(ctx, sources.Observation{Kind: sources.SeenTrouble, Drive: w.Config.Name, Title: w.Title(),
-		Time: time.Now().UTC(), Text: text})
-}
-
-func (w *watch) retell(ctx context.Context) {
-	for len(w.untold) > 0 {
-		if w.keeper.Observe(ctx, w.untold[0]) != nil {
-			return
-		}
-		w.untold = w.untold[1:]
-	}
+	w.observe(sources.Observation{Kind: sources.SeenTrouble, Text: text})
 }
 
 // wrote puts a write into the ledger; the Guard calls it after each.
@@ -287,5 +269,5 @@ func (w *watch) wrote(written link.Written) {
 	if written.Err != nil {
 		text = "Wrote " + written.Text + "; the drive did not confirm it: " + written.Err.Error()
 	}
-	w.observe(context.Background(), sources.Observation{Kind: sources.SeenWrote, Text: text, Writes: []string{written.Text}})
+	w.observe(sources.Observation{Kind: sources.SeenWrote, Text: text, Writes: []string{written.Text}})
 }
