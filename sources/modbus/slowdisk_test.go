@@ -40,6 +40,44 @@ func TestSlowLedgerCostsNoRace(t *testing.T) {
 	})
 }
 
+// TestStaleDraftIsNeverMixedWith leaves a draft behind, lets another recording
+// with the same identity take its recording's place, and has the store refuse
+// to close the draft for a while.
+func TestStaleDraftIsNeverMixedWith(t *testing.T) {
+	for _, op := range []string{"keep", "draft"} {
+		t.Run(op+" fails", func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				spec := big(drivesim.Block)
+				spec.Recorder.VolatileCounter, spec.Recorder.NoTime = true, true // both recordings are number 1
+				spec.Recorder.SelfArm = true
+				r := newRig(t, spec, slowly(drivesim.Block))
+				defer r.close()
+				r.start()
+				r.armed()
+				r.tripAndWait(0.8)
+				r.stop()
+				r.sim.CutPower(time.Now(), 2*time.Second)
+				time.Sleep(5 * time.Second)
+				r.sim.Trip(time.Now(), drivesim.Jam)
+				time.Sleep(5 * time.Second)
+				mended := time.Now().Add(5 * time.Second)
+				r.keeper.Fail = func(did string) error {
+					if did == op && time.Now().Before(mended) {
+						return context.DeadlineExceeded
+					}
+					return nil
+				}
+				r.start()
+				kept := r.kept(2)
+				first, second := r.truth(kept[0]), r.truth(kept[1])
+				if first.Number == second.Number || kept[0].Integrity.Whole || !kept[1].Integrity.Whole {
+					t.Errorf("kept %+v of %d and %+v of %d", kept[0].Integrity, first.Number, kept[1].Integrity, second.Number)
+				}
+			})
+		})
+	}
+}
+
 // TestWhatTheLedgerRefusesIsToldAgain breaks the ledger while a trip is missed.
 func TestWhatTheLedgerRefusesIsToldAgain(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {

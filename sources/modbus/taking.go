@@ -59,10 +59,22 @@ func (t *taking) open(ctx context.Context) {
 	}
 }
 
+// errStale keeps a pull from going into a draft that is of another recording.
+var errStale = errors.New("what an earlier pull left of another recording can't be kept yet")
+
 func (t *taking) attach(ctx context.Context) error {
 	d, err := t.keeper.Draft(ctx, t.opening)
 	if err != nil {
 		return err
+	}
+	if t.pull != nil && len(d.Have()) > 0 && d.Opening().ID != t.opening.ID {
+		// Begun by an earlier run, and never compared with what was pulled meanwhile: not to be mixed with it.
+		if !t.closeDraft(ctx, d, "Another recording had taken its place when the pull went on.") {
+			return errStale
+		}
+		if d, err = t.keeper.Draft(ctx, t.opening); err != nil {
+			return err
+		}
 	}
 	t.draft = d
 	if len(d.Have()) > 0 {
@@ -121,7 +133,9 @@ func (t *taking) compare(ctx context.Context) error {
 		break
 	}
 	// Same name, other recording: never mix. What there was of it is kept by itself.
-	t.closeDraft(ctx, t.draft, "Another recording had taken its place when the pull went on.")
+	if !t.closeDraft(ctx, t.draft, "Another recording had taken its place when the pull went on.") {
+		return errStale
+	}
 	t.draft, t.resumed = nil, false
 	t.open(ctx)
 	return nil
