@@ -20,6 +20,7 @@ var rooms = []struct {
 	doors string
 }{
 	{"store/capture", ""},
+	{"store/format", "store/capture"},
 	{"store/coverage", "store/capture"},
 	{"store", "store/capture store/coverage"},
 	{"store/storetest", "store store/capture"},

@@ -41,8 +41,9 @@ type Origin string
 
 // The origins.
 const (
-	Recorded Origin = ""      // the drive's own recording
-	Trace    Origin = "trace" // coarse values that faultkeep sampled while polling
+	Recorded Origin = ""       // the drive's own recording
+	Trace    Origin = "trace"  // coarse values that faultkeep sampled while polling
+	Unread   Origin = "unread" // files that couldn't be decoded: original parts, no channels; Integrity.Why says why
 )
 
 // Name is the drive as people call it: its title, or else its config name.
@@ -70,18 +71,6 @@ func (t Trigger) Uncertainty() time.Duration {
 	}
 	return t.Latest.Sub(t.Earliest) / 2
 }
-
-// Timing tells how many samples each channel has and how far apart they are.
-type Timing struct {
-	Samples  int     `json:"samples"`
-	Interval float64 `json:"interval_s"` // sample interval in seconds
-}
-
-// Duration of the record in seconds (samples × interval).
-func (t Timing) Duration() float64 { return float64(t.Samples) * t.Interval }
-
-// At is the time of sample i in seconds from the trigger sample.
-func (c Capture) At(i int) float64 { return float64(i-c.Trigger.Index) * c.Timing.Interval }
 
 // Role says what a channel is to a drive, so that the same signal looks the
 // same on every page and analysis knows which is the setpoint.
@@ -135,6 +124,7 @@ type Provenance struct {
 	Pulled   time.Time `json:"pulled,omitzero"`    // when the last of it was read and proven, UTC
 	Requests int       `json:"requests,omitempty"` // requests the pull took
 	Resumed  int       `json:"resumed,omitempty"`  // times the pull went on after an interruption of faultkeep
+	Warnings []string  `json:"warnings,omitempty"` // what a file said in a way that its format doesn't allow, a sentence each
 }
 
 // Integrity tells whether a capture is whole and how that was established.

@@ -2,6 +2,7 @@ package capture_test
 
 import (
 	"fmt"
+	"math"
 	"regexp"
 	"slices"
 	"strings"
@@ -137,5 +138,25 @@ func TestSeverityRanks(t *testing.T) {
 	}
 	if capture.Severity("").Rank() != capture.Alarm.Rank() {
 		t.Error("an unknown severity might not be told")
+	}
+}
+
+// A record with two rates: three samples 1 ms apart, then three 10 ms apart.
+func TestTimesOfSeveralRates(t *testing.T) {
+	c := capture.Capture{
+		Timing: capture.Timing{Samples: 6, Interval: 0.001,
+			Rates: []capture.Rate{{End: 3, Interval: 0.001}, {End: 6, Interval: 0.01}}},
+		Trigger: capture.Trigger{Index: 2},
+	}
+	for i, want := range []float64{-0.002, -0.001, 0, 0.001, 0.011, 0.021, 0.031} {
+		if got := c.At(i); math.Abs(got-want) > 1e-12 {
+			t.Errorf("sample %d is at %v s, want %v", i, got, want)
+		}
+	}
+	if got := c.At(-1); math.Abs(got+0.003) > 1e-12 {
+		t.Errorf("before the record: %v s, want -0.003", got)
+	}
+	if got := c.Timing.Duration(); math.Abs(got-0.033) > 1e-12 {
+		t.Errorf("duration %v s, want 0.033", got)
 	}
 }
