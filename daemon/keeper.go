@@ -45,25 +45,45 @@ func (k *keeper) Last(ctx context.Context, drive string) (sources.Kept, bool, er
 	}}, true, nil
 }
 
-// Unsettled looks through the ledger: a trip is settled by a capture after it,
-// or by a miss of the same fault. (A miss of a fault that only the drive's own
-// count told of is of another trip.)
-func (k *keeper) Unsettled(ctx context.Context, drive string) (none sources.Observation, found bool, err error) {
+// Earlier looks through the ledger.
+func (k *keeper) Earlier(ctx context.Context, drive string) (sources.Earlier, error) {
+	e := sources.Earlier{Count: -1}
+	counted, found, err := k.store.FaultCount(ctx, drive)
+	if err != nil {
+		return e, err
+	}
+	if found {
+		e.Count = counted.Count
+		after := store.Query{Drives: []string{drive}, Kinds: []string{string(sources.SeenTrip)}, Since: counted.At.Add(1)}
+		trips, err := k.store.Ledger(ctx, after)
+		if err != nil {
+			return e, err
+		}
+		e.Trips = len(trips)
+	}
+	e.Trip, err = k.unsettled(ctx, drive)
+	return e, err
+}
+
+// unsettled is the drive's newest trip, unless it is settled: by a capture
+// after it, or by a miss of the same fault. (A miss of a fault that only the
+// drive's own count told of is of another trip.)
+func (k *keeper) unsettled(ctx context.Context, drive string) (*sources.Observation, error) {
 	trips, err := k.store.Ledger(ctx, store.Query{Drives: []string{drive}, Kinds: []string{string(sources.SeenTrip)}, Limit: 1})
 	if err != nil || len(trips) == 0 {
-		return none, false, err
+		return nil, err
 	}
 	trip := trips[0]
 	ends, err := k.store.Ledger(ctx, store.Query{Drives: []string{drive}, Kinds: []string{store.KindKept, store.KindMissed}, Since: trip.Time})
 	if err != nil {
-		return none, false, err
+		return nil, err
 	}
 	for _, end := range ends {
 		if end.Kind == store.KindKept || end.Fault.Code == trip.Fault.Code {
-			return none, false, nil
+			return nil, nil
 		}
 	}
-	return sources.Observation{Time: trip.Time, Drive: drive, Kind: sources.SeenTrip, Fault: trip.Fault, Text: trip.Text}, true, nil
+	return &sources.Observation{Time: trip.Time, Drive: drive, Kind: sources.SeenTrip, Fault: trip.Fault, Text: trip.Text}, nil
 }
 
 // Observe puts into the ledger what belongs there, then shows it live.
@@ -86,6 +106,8 @@ func (k *keeper) note(ctx context.Context, o sources.Observation) error {
 			Cause: o.Cause, Text: o.Text, Advice: o.Advice}, missSeverity(o.Fault))
 	case sources.SeenTrip, sources.SeenWrote:
 		return k.store.Note(ctx, entryOf(o))
+	case sources.SeenCount:
+		return k.store.CountFaults(ctx, o.Drive, store.FaultCount{Count: o.Count, At: o.Time})
 	case sources.SeenDrift:
 		return k.store.Drifted(ctx, entryOf(o), warning(o, capture.KindDrift))
 	case sources.SeenAsWanted:

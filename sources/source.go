@@ -28,9 +28,8 @@ type Keeper interface {
 	// Last is the drive's newest capture made from a recording.
 	// found is false where there is none.
 	Last(ctx context.Context, drive string) (last Kept, found bool, err error)
-	// Unsettled is the drive's newest trip (SeenTrip), if neither a capture nor
-	// a miss followed it: faultkeep ended in between.
-	Unsettled(ctx context.Context, drive string) (trip Observation, found bool, err error)
+	// Earlier is what earlier runs left to know of a drive.
+	Earlier(ctx context.Context, drive string) (Earlier, error)
 	// Observe tells what was seen. What the ledger or the outbox needs of it
 	// is durable when Observe returns.
 	Observe(ctx context.Context, o Observation) error
@@ -60,6 +59,13 @@ type Kept struct {
 	Bytes   func(part string, offset int64, n int) (b []byte, ok bool, err error)
 }
 
+// Earlier is what earlier runs left to know of a drive.
+type Earlier struct {
+	Trip  *Observation // its newest trip (SeenTrip), if neither a capture nor a miss followed it; nil: none
+	Count int64        // its fault count as accounted for last (SeenCount); −1: never
+	Trips int          // trips (SeenTrip) after that
+}
+
 // Observation is one thing a source saw or did. Kinds not marked "ledger" are
 // for live displays only.
 type Observation struct {
@@ -81,6 +87,7 @@ type Observation struct {
 	Took    time.Duration // SeenKept: from ready to kept
 	Partial bool          // SeenKept
 	Writes  []string      // SeenWrote: "holding 40 = 1", one a write
+	Count   int64         // SeenCount
 }
 
 // Seen is the kind of an Observation.
@@ -102,5 +109,6 @@ const (
 	SeenDrift    Seen = "drift"     // ledger and alert: settings aren't the wanted ones
 	SeenAsWanted Seen = "as wanted" // ledger: settings are the wanted ones
 	SeenRace     Seen = "race"      // ledger and alert: the race of this drive can't be won, or can again
+	SeenCount    Seen = "counted"   // ledger: Count is the drive's fault count, all of it accounted for
 	SeenTrouble  Seen = "trouble"   // something to mend: a map that doesn't fit, a store that doesn't write
 )

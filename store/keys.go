@@ -14,7 +14,7 @@ import (
 
 // Buckets. Keys of numbers and times are big-endian, so that they sort.
 //
-//	meta      schema, beat, stage, loans, aged
+//	meta      schema, beat, stage, loans, aged, faults
 //	drafts    ID → opening (capture.Capture)
 //	index     ID → summary: the captures there are, and what a query needs to pass over one
 //	chunks    ID\x00BATCH → bucket of PART\x00OFFSET → bytes; one bucket an Append,
@@ -54,6 +54,7 @@ var (
 	kStage  = []byte("stage")
 	kLoans  = []byte("loans")
 	kAged   = []byte("aged")
+	kFaults = []byte("faults")
 	kHeader = []byte{0} // in the last batch; sorts before every chunk
 )
 

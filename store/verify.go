@@ -283,7 +283,7 @@ func (v *verifier) values(ctx context.Context) error {
 			return errors.Join(checkMarks(tx, report), checkLoans(tx, report))
 		}),
 		v.s.view(ctx, func(tx *bolt.Tx) error {
-			for key, what := range map[string]string{string(kBeat): "The last sign of life", string(kStage): "How full the disk was last", string(kAged): "When retention last looked"} {
+			for key, what := range map[string]string{string(kBeat): "The last sign of life", string(kStage): "How full the disk was last", string(kAged): "When retention last looked", string(kFaults): "The drives' fault counts"} {
 				if b := tx.Bucket(bMeta).Get([]byte(key)); b != nil {
 					if err := unseal([]byte(key), b, new(json.RawMessage)); err != nil {
 						v.problem("", "%s is %v.", what, err)

@@ -13,6 +13,7 @@ import (
 type incident struct {
 	fault     capture.Fault
 	tripped   bool      // the drive showed a fault
+	codeDue   bool      // but its code may still come
 	named     bool      // and that was told
 	earliest  time.Time // bounds of the trip by our clock; zero where unknown
 	latest    time.Time
@@ -24,6 +25,8 @@ type incident struct {
 	inactive  int                   // polls in a row in which no recorder was at work on it
 	found     bool                  // there already when faultkeep first looked
 	stopped   bool                  // seen by an earlier run, which ended before it was settled
+	known     bool                  // earlier runs settled it already
+	counted   bool                  // the drive counted it while faultkeep was not running
 	blind     bool                  // the drive was unreachable meanwhile
 	told      bool                  // kept or missed
 	id        capture.ID            // of its capture, once kept
@@ -115,7 +118,7 @@ func (i *incident) miss(r Race) (cause capture.Cause, text, advice string) {
 		text = fmt.Sprintf("Erased while it was still recording, %s after that was seen.", seconds(time.Since(seen)))
 		return capture.CauseNotReady, text, "Hold the reset back until the recorder is ready, or record less time after the trigger."
 	case i.found:
-		return capture.CauseNotRunning, "The drive was tripped already when faultkeep began to watch it, and holds no recording.",
+		return capture.CauseNotRunning, "The drive was tripped already when faultkeep began to watch it, and holds no recording of it.",
 			adviceRunning
 	case i.before == capture.Idle || i.before == capture.Ready:
 		return capture.CauseNotArmed, "The recorder was not armed when the drive tripped.",

@@ -19,10 +19,10 @@ type watch struct {
 
 	cover       coverage
 	incident    *incident
-	held        *held // the recording on the drive that needs no more pulling
-	recovered   bool  // what an earlier run could not settle was taken up
-	started     bool  // what an earlier run left was looked after
-	interrupted bool  // a pull was left for later
+	held        *held            // the recording on the drive that needs no more pulling
+	earlier     *sources.Earlier // what earlier runs left to know; nil: not asked yet
+	started     bool             // the drafts that an earlier run left were looked after
+	interrupted bool             // a pull was left for later
 	previous    capture.RecorderState
 	clear       time.Time // last poll that showed no fault
 	tripped     bool      // as of the last poll
@@ -90,17 +90,17 @@ func (w *watch) sample(ctx context.Context) (status, error) {
 
 // recover takes up a trip that an earlier run saw and could not settle.
 func (w *watch) recover(ctx context.Context) {
-	if w.recovered {
+	if w.earlier != nil {
 		return
 	}
-	trip, found, err := w.keeper.Unsettled(ctx, w.Config.Name)
+	e, err := w.keeper.Earlier(ctx, w.Config.Name)
 	if err != nil {
 		return // asked again at the next poll
 	}
-	w.recovered = true
-	if found {
+	w.earlier = &e
+	if t := e.Trip; t != nil {
 		w.tripped = true
-		w.incident = &incident{fault: trip.Fault, tripped: true, latest: trip.Time, earliest: trip.Time, named: true, stopped: true}
+		w.incident = &incident{fault: t.Fault, tripped: true, latest: t.Time, earliest: t.Time, named: true, stopped: true}
 	}
 }
 
@@ -116,18 +116,21 @@ func (w *watch) interval() time.Duration {
 // trip begins an incident where a poll shows a fault for the first time, or a
 // recorder that left the armed state without one.
 func (w *watch) trip(ctx context.Context, s status) {
+	w.count.read(w, s)
+	first := w.previous == ""
 	fresh := s.Tripped && !w.tripped
 	active := s.State == capture.Recording || s.State == capture.Ready && w.held == nil
 	if i := w.incident; i != nil && i.told && (fresh || active) {
 		w.incident = nil // another trip on top of one that was kept already, its reset perhaps unseen
 	}
-	if i := w.incident; i != nil && i.stopped && w.previous == "" && s.Tripped && s.Code != 0 && s.Code != i.fault.Code {
+	if i := w.incident; i != nil && i.stopped && first && s.Tripped &&
+		(s.Code != 0 && s.Code != i.fault.Code || w.count.away > 0) {
 		// Another trip came while faultkeep was not running: the old one left nothing.
 		w.miss(capture.CauseNotRunning, lostWhileStopped, adviceRunning)
 		w.incident, fresh = nil, true
 	}
 	if w.incident == nil && (fresh || active) {
-		w.incident = &incident{fault: unfaulted, before: w.previous, notReady: w.cover.previous, found: w.previous == ""}
+		w.incident = &incident{fault: unfaulted, before: w.previous, notReady: w.cover.previous, found: first}
 	}
 	seen := false
 	if i := w.incident; i != nil && s.Tripped && !i.tripped && (fresh || active) {
@@ -137,13 +140,13 @@ func (w *watch) trip(ctx context.Context, s status) {
 		w.traceIncident(ctx, i)
 	}
 	if i := w.incident; i != nil {
+		// Registers need not change in one instant: the code may come a poll later than the bit.
+		i.codeDue = seen && s.Code == 0 && w.Map.Status.FaultCode != nil
 		if i.tripped && s.Tripped {
 			w.name(i, s)
 		}
-		// Registers need not change in one instant: the code may come a poll later than the bit.
-		if i.tripped && !i.named && (!seen || i.fault.Code != 0 || w.Map.Status.FaultCode == nil) {
-			i.named = true
-			w.observe(sources.Observation{Kind: sources.SeenTrip, Time: i.latest, Fault: i.fault, Text: i.fault.String()})
+		if !i.found {
+			w.announce(i)
 		}
 		i.saw(s)
 	}
@@ -153,7 +156,8 @@ func (w *watch) trip(ctx context.Context, s status) {
 			w.observe(sources.Observation{Kind: sources.SeenCleared, Time: s.To})
 		}
 	}
-	w.count.saw(w, s, seen)
+	w.count.account(w.incident, s, seen, first)
+	w.count.tell(w, s)
 	w.tripped = s.Tripped
 	if s.State != w.previous {
 		w.observe(sources.Observation{Kind: sources.SeenState, Time: s.To, State: s.State})
@@ -171,6 +175,14 @@ func (w *watch) trip(ctx context.Context, s status) {
 func (w *watch) name(i *incident, s status) {
 	if i.fault.Code == 0 && s.Code != 0 {
 		i.fault = w.fault(s.Code)
+	}
+}
+
+// announce tells a trip, once, with its code.
+func (w *watch) announce(i *incident) {
+	if i.tripped && !i.named && !i.known && !i.codeDue {
+		i.named = true
+		w.observe(sources.Observation{Kind: sources.SeenTrip, Time: i.latest, Fault: i.fault, Text: i.fault.String()})
 	}
 }
 
@@ -192,12 +204,14 @@ func (w *watch) look(ctx context.Context, s status) {
 		return
 	}
 	if same {
+		w.keptEarlier(ctx)
 		return
 	}
 	w.held = nil
 	if w.incident == nil || w.incident.told {
 		w.trip(ctx, s) // another recording took its place unseen
 	}
+	w.announce(w.incident)
 	w.take(ctx, s)
 }
 
@@ -209,20 +223,37 @@ func (w *watch) settle(ctx context.Context, s status) {
 	}
 	recorder := s.State == capture.Recording || s.State == capture.Ready && w.held == nil
 	over := !w.tripped && !recorder
+	w.announce(i)
 	if recorder || s.State == capture.Armed {
 		i.inactive = 0
 	} else {
 		i.inactive++
 	}
-	if i.found && !i.told && over {
-		i.told = w.keptBefore(ctx, i.fault)
-	}
-	if !i.told && (over || i.inactive >= fewPolls) {
+	switch {
+	case i.told || !over && i.inactive < fewPolls:
+	case i.known, i.found && over && !i.counted && w.keptBefore(ctx, i.fault):
+		i.told = true
+	default:
 		cause, text, advice := i.miss(w.Now().Race)
 		w.miss(cause, text, advice)
 	}
 	if over {
 		w.incident = nil
+	}
+}
+
+// keptEarlier looks at an incident that was there at our first look, where the
+// drive holds a recording that an earlier run kept: is it of that incident?
+func (w *watch) keptEarlier(ctx context.Context) {
+	switch i := w.incident; {
+	case i == nil || i.told || !i.found && !i.stopped:
+	case i.fault == counted: // no trip at all: only the recording was taken for one
+		w.count.away++
+		i.told = true
+	case !i.counted && !i.stopped && (!i.tripped || w.keptBefore(ctx, i.fault)):
+		i.known = true
+	default:
+		i.ready = time.Time{} // of an earlier trip: there is none of this one
 	}
 }
 

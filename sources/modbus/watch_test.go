@@ -264,6 +264,9 @@ func TestKeptAlreadyIsNotPulledAgain(t *testing.T) {
 				if n := len(r.keeper.Kept()); n != 1 {
 					t.Errorf("%d captures", n)
 				}
+				if m := r.keeper.Seen(sources.SeenMiss); len(m) > 0 {
+					t.Errorf("a trip that was kept counts as missed: %+v", m)
+				}
 				if w := r.sim.Writes(); len(w) > 0 {
 					t.Errorf("wrote without being allowed: %v", w)
 				}

@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"slices"
 	"sync"
+	"time"
 
 	"faultkeep/sources"
 	"faultkeep/store/capture"
@@ -153,27 +154,32 @@ func (k *Keeper) Last(ctx context.Context, drive string) (sources.Kept, bool, er
 	return sources.Kept{}, false, nil
 }
 
-// Unsettled is the drive's newest trip that nothing followed.
-func (k *Keeper) Unsettled(ctx context.Context, drive string) (sources.Observation, bool, error) {
-	if err := k.try(ctx, "unsettled"); err != nil {
-		return sources.Observation{}, false, err
+// Earlier is what was seen of the drive so far.
+func (k *Keeper) Earlier(ctx context.Context, drive string) (sources.Earlier, error) {
+	e := sources.Earlier{Count: -1}
+	if err := k.try(ctx, "earlier"); err != nil {
+		return e, err
 	}
 	k.mu.Lock()
 	defer k.mu.Unlock()
-	var after []sources.Observation
-	for _, o := range slices.Backward(k.seen) {
+	var counted time.Time
+	for _, o := range k.seen {
 		switch {
 		case o.Drive != drive:
 		case o.Kind == sources.SeenTrip:
-			settled := slices.ContainsFunc(after, func(s sources.Observation) bool {
-				return s.Kind == sources.SeenKept || s.Fault.Code == o.Fault.Code
-			})
-			return o, !settled, nil
-		case o.Kind == sources.SeenKept || o.Kind == sources.SeenMiss:
-			after = append(after, o)
+			e.Trip = &o
+		case o.Kind == sources.SeenKept, o.Kind == sources.SeenMiss && e.Trip != nil && e.Trip.Fault.Code == o.Fault.Code:
+			e.Trip = nil
+		case o.Kind == sources.SeenCount:
+			e.Count, counted = o.Count, o.Time
 		}
 	}
-	return sources.Observation{}, false, nil
+	for _, o := range k.seen {
+		if o.Drive == drive && o.Kind == sources.SeenTrip && o.Time.After(counted) {
+			e.Trips++
+		}
+	}
+	return e, nil
 }
 
 // Observe notes what was seen.
