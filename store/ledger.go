@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"hash/crc32"
 	"time"
 
 	bolt "go.etcd.io/bbolt"
@@ -89,7 +90,9 @@ func (s *Store) complete(a *capture.Alert, at time.Time, drive string) {
 		a.Site = s.opt.Site
 	}
 	if a.ID == "" {
-		a.ID = fmt.Sprintf("%s-%s/%s", a.Time.UTC().Format("20060102-150405.000000000"), capture.Slug(a.Drive), a.Kind)
+		// With its text: two trips that only the drive's count tells of have one time.
+		a.ID = fmt.Sprintf("%s-%s/%s-%08x", a.Time.UTC().Format("20060102-150405.000000000"), capture.Slug(a.Drive), a.Kind,
+			crc32.Checksum([]byte(a.Text), castagnoli))
 	}
 }
 

@@ -122,6 +122,9 @@ func (t *taking) has() (n int64) {
 	return n
 }
 
+// longestRetry is the longest wait until a store that fails is tried again.
+const longestRetry = 5 * time.Second
+
 // keep makes the capture durable, whole or, with a reason, in part. It
 // doesn't give up before faultkeep stops: nothing on the drive is released
 // until it returns with the capture kept.
@@ -135,7 +138,7 @@ func (t *taking) keep(ctx context.Context, why string) {
 	c.Provenance.Requests = int(t.line.count.Load() - t.requests)
 	c.Integrity = capture.Integrity{Whole: why == "", Why: why, Verified: t.verified(why), Size: t.pull.size}
 	first, _ := t.piece(t.tiles[0])
-	for wait := time.Second; ; wait = min(2*wait, 30*time.Second) {
+	for wait := time.Second; ; wait = min(2*wait, longestRetry) {
 		began := time.Now()
 		kept, err := t.tryKeep(ctx, c)
 		if err == nil {
@@ -144,6 +147,7 @@ func (t *taking) keep(ctx context.Context, why string) {
 			break
 		}
 		t.trouble("the capture can't be kept yet, it will be tried again: " + err.Error())
+		t.blind(t.cover.last, capture.CauseStoring, "A recording waits on the drive to be kept: "+err.Error())
 		t.afresh()
 		if pause(ctx, wait) != nil {
 			t.leave(ctx)
@@ -151,6 +155,9 @@ func (t *taking) keep(ctx context.Context, why string) {
 		}
 	}
 	t.kept = c.ID
+	if t.cover.condition == blind && t.cover.cause == capture.CauseStoring {
+		t.cover.last = time.Now() // that silence was ours, not the drive's
+	}
 	t.incident.told, t.incident.id = true, c.ID
 	took := time.Since(c.Provenance.Ready)
 	t.observe(sources.Observation{Kind: sources.SeenKept, ID: c.ID, Fault: c.Fault, Took: took, Partial: !c.Integrity.Whole, Text: c.Integrity.Why})

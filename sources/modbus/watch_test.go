@@ -352,6 +352,15 @@ func TestStoreThatFailsLosesNothing(t *testing.T) {
 		if r.truth(c); !c.Integrity.Whole {
 			t.Errorf("%+v", c.Integrity)
 		}
+		time.Sleep(time.Second)
+		for _, b := range r.keeper.Seen(sources.SeenBlind) {
+			if b.Cause == capture.CauseUnreachable {
+				t.Errorf("the drive is told to be unreachable: %+v", b)
+			}
+		}
+		if b := r.keeper.Seen(sources.SeenBlind); len(b) == 0 || b[0].Cause != capture.CauseStoring {
+			t.Errorf("blind spells: %+v", b)
+		}
 	})
 }
 

@@ -71,6 +71,7 @@ const (
 	CauseUnreachable Cause = "unreachable"
 	CauseRefused     Cause = "refused by the drive" // permanent Modbus exceptions
 	CauseNotRunning  Cause = "faultkeep was not running"
+	CauseStoring     Cause = "the disk took no capture" // a recording waits on the drive, which isn't polled meanwhile
 	CauseDrift       Cause = "settings not as wanted"
 	CauseUnknown     Cause = "not known"
 )
