@@ -20,6 +20,7 @@ import (
 	"faultkeep/daemon/archive"
 	"faultkeep/daemon/clock"
 	"faultkeep/daemon/config"
+	"faultkeep/daemon/metrics"
 	"faultkeep/daemon/web"
 	"faultkeep/sources"
 	"faultkeep/sources/modbus"
@@ -84,10 +85,15 @@ func Start(ctx context.Context, loaded *config.Loaded, o Options) (app *App, err
 	plant := modbus.Connect(driveOptions(loaded, o.Log))
 	a.undo("connections", func(context.Context) error { return plant.Close() })
 	a.Drives = plant.Drives
-	hub := newHub(a.Drives, o.Witness)
+	hub := newHub(a.Drives)
+	figures := metrics.New(metrics.Options{Version: o.Version, Names: hub.names(), Drives: hub.Drives, Alerts: a.alertCounts})
+	hub.witness(figures.Saw)
+	if o.Witness != nil {
+		hub.witness(o.Witness)
+	}
 	keep := &keeper{store: a.Store, hub: hub}
 
-	if err := a.serve(loaded, o, hub); err != nil {
+	if err := a.serve(loaded, o, hub, figures.Handler()); err != nil {
 		return nil, err
 	}
 	a.run(run, "alerts", func(ctx context.Context) {
@@ -109,7 +115,7 @@ func driveOptions(loaded *config.Loaded, log *slog.Logger) []modbus.Options {
 }
 
 // serve opens the page and tells the command line where it is.
-func (a *App) serve(loaded *config.Loaded, o Options, hub *hub) error {
+func (a *App) serve(loaded *config.Loaded, o Options, hub *hub, figures http.Handler) error {
 	l := o.Listener
 	if l == nil {
 		var err error
@@ -125,7 +131,8 @@ func (a *App) serve(loaded *config.Loaded, o Options, hub *hub) error {
 	token := hex.EncodeToString(secret)
 	a.Address = "http://" + l.Addr().String()
 	server := &http.Server{Handler: web.New(web.Options{Site: loaded.Config.Site, Zone: loaded.Location, Version: o.Version,
-		Token: token, Store: archive.Pages(a.Store), Live: hub, Alerts: a.alertCounts, Log: o.Log}),
+		Token: token, Store: archive.Pages(a.Store), Live: hub, Alerts: a.alertCounts,
+		Metrics: figures, Log: o.Log}),
 		ReadHeaderTimeout: 10 * time.Second, IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 64 << 10,
 		ErrorLog: slog.NewLogLogger(o.Log.Handler(), slog.LevelDebug)}
 	go func() {

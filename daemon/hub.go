@@ -17,7 +17,7 @@ type hub struct {
 	mu        sync.Mutex
 	now       map[string]*happening
 	listeners map[chan struct{}]bool
-	witness   func(sources.Observation)
+	witnesses []func(sources.Observation)
 }
 
 // happening is what was last observed of one drive.
@@ -29,8 +29,8 @@ type happening struct {
 	size    int64
 }
 
-func newHub(drives []*modbus.Drive, witness func(sources.Observation)) *hub {
-	h := &hub{drives: drives, now: map[string]*happening{}, listeners: map[chan struct{}]bool{}, witness: witness}
+func newHub(drives []*modbus.Drive) *hub {
+	h := &hub{drives: drives, now: map[string]*happening{}, listeners: map[chan struct{}]bool{}}
 	for _, d := range drives {
 		h.now[d.Name()] = &happening{note: "not reached yet"}
 	}
@@ -50,10 +50,14 @@ func (h *hub) saw(o sources.Observation) {
 		}
 	}
 	h.mu.Unlock()
-	if h.witness != nil {
-		h.witness(o)
+	for _, see := range h.witnesses {
+		see(o)
 	}
 }
+
+// witness shows everything that happens to see. It must be called before
+// anything does.
+func (h *hub) witness(see func(sources.Observation)) { h.witnesses = append(h.witnesses, see) }
 
 func (n *happening) take(o sources.Observation) {
 	switch o.Kind {

@@ -86,7 +86,7 @@ type used struct {
 }
 
 // usage reads a process's account in /proc (proc(5)).
-func usage(b *testing.B, pid int) (u used) {
+func usage(b testing.TB, pid int) (u used) {
 	b.Helper()
 	stat, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", pid))
 	if err != nil {

@@ -42,8 +42,9 @@ var rooms = []struct {
 	{"daemon/config", "configs configs/strict sources/modbus sources/modbus/regmap sources/faultcode daemon/alert daemon/alert/logsink daemon/alert/webhook store/capture"},
 	{"daemon/web/wire", "store/capture store/coverage"},
 	{"daemon/web", "daemon/web/wire daemon/report daemon/export store/capture store/coverage"},
+	{"daemon/metrics", "daemon/web sources store/capture"},
 	{"daemon/archive", "daemon/web/wire store store/capture store/coverage"},
-	{"daemon", "store store/capture daemon/clock sources sources/modbus daemon/alert daemon/config daemon/web daemon/archive"},
+	{"daemon", "store store/capture daemon/clock sources sources/modbus daemon/alert daemon/config daemon/web daemon/metrics daemon/archive"},
 	{"daemon/demo", "daemon daemon/alert daemon/archive daemon/config daemon/web/wire sources sources/modbus sources/drivesim configs store/capture"},
 	{"cmd/faultkeep", "daemon daemon/archive daemon/config daemon/demo daemon/export daemon/report sources/drivesim sources/faultcode sources/modbus configs configs/strict store store/capture store/coverage"},
 }

@@ -93,6 +93,7 @@ type Options struct {
 	Store   Store
 	Live    Live
 	Alerts  func() AlertCounts // nil: none
+	Metrics http.Handler       // nil: none
 	// Hosts are the names, beside localhost and bare IP addresses, under which
 	// the pages may be asked for. Any other Host header is refused, so that a
 	// web site can't reach them by pointing its own name at this machine.
@@ -145,6 +146,9 @@ func (s *server) routes() *http.ServeMux {
 	page("GET /capture/{id}/original/{part}", s.original)
 	page("/", s.nowhere)
 	mux.HandleFunc("GET /events", s.events)
+	if s.Metrics != nil {
+		mux.Handle("GET /metrics", s.Metrics)
+	}
 	mux.HandleFunc("GET /static/{sum}/{file}", s.look.static)
 	mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, _ *http.Request) {
 		w.Header().Set("Content-Type", "text/plain; charset=utf-8")

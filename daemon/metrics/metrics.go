@@ -1,0 +1,92 @@
+// Package metrics shows how faultkeep is doing as Prometheus metrics
+// (text format 0.0.4 and OpenMetrics 1.0, as the client library serves them).
+// Times are in seconds, as that convention wants.
+package metrics
+
+import (
+	"net/http"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/collectors"
+	"github.com/prometheus/client_golang/prometheus/promhttp"
+
+	"faultkeep/daemon/web"
+	"faultkeep/sources"
+)
+
+// Metrics counts what passes and reads the rest when it is asked.
+type Metrics struct {
+	registry *prometheus.Registry
+	kept     *prometheus.CounterVec
+	missed   *prometheus.CounterVec
+	blind    *prometheus.CounterVec
+	writes   *prometheus.CounterVec
+	took     *prometheus.HistogramVec
+}
+
+// Options are where the metrics come from.
+type Options struct {
+	Version string
+	Names   []string               // of the drives
+	Drives  func() []web.DriveNow  // as they are now
+	Alerts  func() web.AlertCounts // nil: none
+	Now     func() time.Time       // nil: time.Now
+}
+
+// New makes metrics in a registry of their own.
+func New(o Options) *Metrics {
+	if o.Now == nil {
+		o.Now = time.Now
+	}
+	counter := func(name, help string, labels ...string) *prometheus.CounterVec {
+		return prometheus.NewCounterVec(prometheus.CounterOpts{Namespace: "faultkeep", Name: name, Help: help}, labels)
+	}
+	m := &Metrics{
+		registry: prometheus.NewRegistry(),
+		kept:     counter("captures_total", "Recordings kept since faultkeep started, whole or in part.", "drive", "whole"),
+		missed:   counter("misses_total", "Faults since faultkeep started of which no recording could be kept.", "drive"),
+		blind:    counter("blind_spells_total", "Blind spells begun since faultkeep started.", "drive"),
+		writes:   counter("writes_total", "Writes made to drives since faultkeep started, page selects left out.", "drive"),
+		took: prometheus.NewHistogramVec(prometheus.HistogramOpts{Namespace: "faultkeep", Name: "keep_seconds",
+			Help:    "Time from a recording being ready until it was kept.",
+			Buckets: []float64{0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 60}}, []string{"drive"}),
+	}
+	m.registry.MustRegister(m.kept, m.missed, m.blind, m.writes, m.took, &moment{o},
+		collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	for _, name := range o.Names { // so that a rate can be taken before anything has happened
+		m.kept.WithLabelValues(name, "yes")
+		m.kept.WithLabelValues(name, "no")
+		m.missed.WithLabelValues(name)
+		m.blind.WithLabelValues(name)
+		m.writes.WithLabelValues(name)
+	}
+	return m
+}
+
+// Handler serves the metrics.
+func (m *Metrics) Handler() http.Handler {
+	return promhttp.HandlerFor(m.registry, promhttp.HandlerOpts{EnableOpenMetrics: true, MaxRequestsInFlight: 4})
+}
+
+// Registry gathers the metrics.
+func (m *Metrics) Registry() prometheus.Gatherer { return m.registry }
+
+// Saw counts what was observed.
+func (m *Metrics) Saw(o sources.Observation) {
+	switch o.Kind {
+	case sources.SeenKept:
+		whole := "yes"
+		if o.Partial {
+			whole = "no"
+		}
+		m.kept.WithLabelValues(o.Drive, whole).Inc()
+		m.took.WithLabelValues(o.Drive).Observe(o.Took.Seconds())
+	case sources.SeenMiss:
+		m.missed.WithLabelValues(o.Drive).Inc()
+	case sources.SeenBlind:
+		m.blind.WithLabelValues(o.Drive).Inc()
+	case sources.SeenWrote:
+		m.writes.WithLabelValues(o.Drive).Add(float64(len(o.Writes)))
+	}
+}
