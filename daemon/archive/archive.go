@@ -87,6 +87,28 @@ func ToCompact(ctx context.Context, dataFolder string) (Care, error) {
 	return &file{Pages(s)}, nil
 }
 
+// Marks is where captures are found and marked.
+type Marks interface {
+	wire.Captures
+	wire.Marker
+	Close() error
+}
+
+// Marking is a change of marks.
+type Marking = wire.Marking
+
+// ToMark opens the store so that captures can be marked: through the daemon, or its file.
+func ToMark(ctx context.Context, dataFolder string) (Marks, error) {
+	if c := running(ctx, dataFolder); c != nil {
+		return c, nil
+	}
+	s, err := store.Open(ctx, store.Options{Path: filepath.Join(dataFolder, StoreFile), Existing: true})
+	if err != nil {
+		return nil, err
+	}
+	return &file{Pages(s)}, nil
+}
+
 // running is a client of the daemon that runs on the data folder, or nil.
 func running(ctx context.Context, dataFolder string) *client {
 	if e, err := ReadEndpointFile(dataFolder); err == nil {

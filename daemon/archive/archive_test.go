@@ -69,6 +69,24 @@ func fill(t *testing.T) (folder string, caps []capture.Capture) {
 // daemon serves the folder's store as the daemon does, and tells of it.
 func daemon(t *testing.T, folder string) *httptest.Server {
 	t.Helper()
+	h, _ := served(t, folder)
+	return h
+}
+
+// serve does so until stop, which leaves the file to others.
+func serve(t *testing.T, folder string) (stop func()) {
+	t.Helper()
+	h, s := served(t, folder)
+	return func() {
+		h.Close()
+		if err := s.Close(); err != nil {
+			t.Error(err)
+		}
+	}
+}
+
+func served(t *testing.T, folder string) (*httptest.Server, *store.Store) {
+	t.Helper()
 	s, err := store.Open(ctx, store.Options{Path: filepath.Join(folder, archive.StoreFile), Now: later})
 	if err != nil {
 		t.Fatal(err)
@@ -79,7 +97,7 @@ func daemon(t *testing.T, folder string) *httptest.Server {
 	if err := archive.WriteEndpointFile(folder, archive.Endpoint{Address: h.URL, Token: token, PID: os.Getpid(), Version: "test"}); err != nil {
 		t.Fatal(err)
 	}
-	return h
+	return h, s
 }
 
 // answers is everything an Archive says, in a form that can be compared.

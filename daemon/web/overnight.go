@@ -275,6 +275,9 @@ func (s *server) seen(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	if at.After(last) { // a page that stood open for long doesn't turn time back
+		if err := s.reviewed(r.Context(), last, at); err != nil {
+			return err
+		}
 		if err := s.Store.SetVisit(r.Context(), at); err != nil {
 			return err
 		}

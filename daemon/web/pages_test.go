@@ -88,7 +88,7 @@ func TestOvernight(t *testing.T) {
 
 func TestMarkingAsSeenBeginsTheNextVisit(t *testing.T) {
 	p := newPlant(t, "Northquay")
-	p.night(t)
+	caps := p.night(t)
 	h := web.New(p.options())
 	until := regexp.MustCompile(`name="until" value="([^"]*)"`).FindStringSubmatch(ask(t, h, "GET", "/", "").Body.String())
 	if until == nil {
@@ -115,6 +115,11 @@ func TestMarkingAsSeenBeginsTheNextVisit(t *testing.T) {
 	}
 	if at, _ := pages.Visit(context.Background()); !at.Equal(morning) {
 		t.Errorf("visit is %v", at)
+	}
+	for _, c := range caps {
+		if done, err := p.store.Reviewed(context.Background(), c.ID); err != nil || done != c.Trigger.Time.After(evening) {
+			t.Errorf("%s, of %v, is marked as reviewed: %v, %v", c.ID, c.Trigger.Time, done, err)
+		}
 	}
 	// A page that stood open since the evening doesn't turn time back.
 	ask(t, h, "POST", "/seen", url.Values{"until": {evening.Format(time.RFC3339)}}.Encode())

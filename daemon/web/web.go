@@ -17,6 +17,7 @@ type Store interface {
 	wire.Captures
 	wire.Ledger
 	wire.Verifier
+	wire.Marker
 	// Visit is when somebody last marked everything as seen; zero: never.
 	Visit(ctx context.Context) (time.Time, error)
 	SetVisit(ctx context.Context, at time.Time) error
@@ -167,6 +168,7 @@ func (s *server) routes() *http.ServeMux {
 	api("GET /api/v1/spells", s.apiSpells)
 	api("GET /api/v1/ledger", s.apiLedger)
 	api("GET /api/v1/coverage", s.apiCoverage)
+	api("POST /api/v1/mark", s.apiMark)
 	api("POST /api/v1/verify", s.apiVerify)
 	api("POST /api/v1/backup", s.apiBackup)
 	api("POST /api/v1/compact", s.apiCompact)

@@ -223,6 +223,19 @@ type Maintainer interface {
 	Compact(ctx context.Context, progress func(done, total int64)) (Compacted, error)
 }
 
+// Marker marks captures: what somebody has looked at, and what must stay.
+type Marker interface {
+	// Mark says it of each capture; saying it again changes nothing.
+	Mark(ctx context.Context, m Marking) error
+}
+
+// Marking is a change of marks; what is nil stays as it is.
+type Marking struct {
+	IDs      []capture.ID `json:"ids"`
+	Reviewed *bool        `json:"reviewed,omitempty"`
+	Pinned   *bool        `json:"pinned,omitempty"`
+}
+
 // Samples decodes a capture's samples from its original bytes.
 func Samples(ctx context.Context, from Captures, c capture.Capture) ([]capture.Series, error) {
 	data, have, err := from.Original(ctx, c.ID, capture.Data)
