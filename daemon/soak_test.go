@@ -142,7 +142,7 @@ func (p *soakPlant) strike() {
 }
 
 type size struct {
-	memory     int64 // resident bytes
+	memory     int64 // resident bytes that are the process's own, not the store's file
 	written    int64 // bytes to disk so far
 	files      int
 	goroutines int
@@ -159,7 +159,28 @@ func (p *soakPlant) measure(t *testing.T, pid int) size {
 	if err != nil {
 		t.Fatal(err)
 	}
-	return size{memory: u.memory, written: u.written, files: len(files), goroutines: int(p.metric(t, "go_goroutines"))}
+	return size{memory: ownMemory(t, pid), written: u.written, files: len(files), goroutines: int(p.metric(t, "go_goroutines"))}
+}
+
+// ownMemory is RssAnon of proc_pid_status(5): what is mapped of the store's
+// file isn't in it, since that grows with the store and is given up at need.
+func ownMemory(t *testing.T, pid int) int64 {
+	t.Helper()
+	b, err := os.ReadFile(fmt.Sprintf("/proc/%d/status", pid))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for line := range strings.Lines(string(b)) {
+		if rest, ok := strings.CutPrefix(line, "RssAnon:"); ok {
+			kilobytes, err := strconv.ParseInt(strings.Fields(rest)[0], 10, 64)
+			if err != nil {
+				t.Fatal(err)
+			}
+			return kilobytes << 10
+		}
+	}
+	t.Fatal("no RssAnon")
+	return 0
 }
 
 // metric reads one figure from the daemon's metrics.

@@ -75,7 +75,7 @@ func climateOf(dice *rand.Rand) climate {
 func virtualStorm(t *testing.T, seed uint64) (sum demo.Verdict) {
 	dice := rand.New(rand.NewPCG(seed, 11))
 	c := climateOf(dice)
-	v := newVirtual(t, c.specs, c.gateway, c.poll, c.calm, newDeafSink(dice, 0.3*dice.Float64()))
+	v := newVirtual(t, c.specs, c.gateway, c.poll, c.calm, newDeafSink(rand.New(rand.NewPCG(seed, 12)), 0.3*dice.Float64()))
 	defer v.close()
 	begin := v.clock.now()
 	v.start()
@@ -92,7 +92,8 @@ func virtualStorm(t *testing.T, seed uint64) (sum demo.Verdict) {
 		sim.Rest(time.Now())
 		sim.Reset(time.Now())
 	}
-	time.Sleep(3 * time.Minute) // for the outbox, too
+	v.sink.listen()
+	time.Sleep(6 * time.Minute) // the longest wait between two attempts to tell is five
 	v.stop()
 	return v.judge(c, stalls, begin)
 }
@@ -101,7 +102,7 @@ func virtualStorm(t *testing.T, seed uint64) (sum demo.Verdict) {
 // recording could be kept meanwhile and for a time after.
 func (v *virtual) strike(c climate, dice *rand.Rand) (after time.Duration, stalled bool) {
 	sleep := func(most int) { time.Sleep(time.Duration(100+dice.IntN(most)) * time.Millisecond) }
-	const reconnect, retry = 1500 * time.Millisecond, 7 * time.Second
+	const reconnect, silence, retry = 1500 * time.Millisecond, 13 * time.Second, 7 * time.Second
 	switch what := dice.IntN(5); {
 	case what == 0 && c.restarts:
 		v.stop()
@@ -115,6 +116,9 @@ func (v *virtual) strike(c climate, dice *rand.Rand) (after time.Duration, stall
 		s.Set(v.calm)
 		if dice.IntN(2) == 0 {
 			s.Drop()
+		}
+		if c.gateway {
+			return silence, true // all units are left alone for a while, each at its own time
 		}
 		return reconnect, true
 	case what == 2 && c.failing:

@@ -102,7 +102,7 @@ func (v *virtual) start() {
 		v.ended.Go(func() { _ = d.Watch(ctx, keeper) })
 	}
 	v.ended.Go(func() {
-		alert.NewDispatcher(v.store, alert.Options{Sinks: map[string]alert.Sink{"sink": v.sink}}).Run(ctx)
+		alert.NewDispatcher(v.store, alert.Options{Sinks: map[string]alert.Sink{"sink": v.sink}, Observe: v.attempt}).Run(ctx)
 	})
 	v.ended.Go(func() {
 		for ctx.Err() == nil {
@@ -113,6 +113,13 @@ func (v *virtual) start() {
 			}
 		}
 	})
+}
+
+// attempt notes what became of an alert, for those who look closer.
+func (v *virtual) attempt(a alert.Attempt) {
+	if os.Getenv("FAULTKEEP_LOG") != "" {
+		v.t.Logf("%s alert %d %s: %s %v, next %s", a.Time.Format("04:05.000"), a.Message.Seq, a.Message.Alert.ID, a.Outcome, a.Err, a.Next.Format("04:05.000"))
+	}
 }
 
 func (v *virtual) stop() {
@@ -288,6 +295,13 @@ func (s *deafSink) Send(_ context.Context, a capture.Alert) error {
 		s.told[string(a.Capture)] = a
 	}
 	return nil
+}
+
+// listen takes everything from now on.
+func (s *deafSink) listen() {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.deaf = 0
 }
 
 func (s *deafSink) heard(id string) bool {

@@ -272,6 +272,9 @@ func (e *Endpoint) release(ctx context.Context, u *unit, c *conn, err error) {
 	case refused == GatewayPath, refused == GatewaySilent, silent(err) && ctx.Err() == nil:
 		e.rest(u, err)
 	case err == nil, excepted:
+		if u.hold != nil {
+			e.revive()
+		}
 		u.hold = nil
 	case !usable && !c.proven && ctx.Err() == nil:
 		e.first.fail(err)
@@ -289,11 +292,25 @@ func (e *Endpoint) release(ctx context.Context, u *unit, c *conn, err error) {
 	}
 }
 
+// revive lets every unit be asked at once: where one answers again, the others
+// may have been silent for the same reason, such as a gateway that was down.
+func (e *Endpoint) revive() {
+	for _, u := range e.units {
+		if u.hold != nil {
+			u.hold.until = time.Now()
+		}
+	}
+}
+
 // rest leaves a unit alone for a while; its waiting requests learn it at once.
 func (e *Endpoint) rest(u *unit, err error) {
 	if u.hold == nil {
-		u.hold = absentHold()
-		if silent(err) {
+		switch {
+		case !silent(err):
+			u.hold = absentHold()
+		case len(e.units) == 1:
+			u.hold = aloneHold()
+		default:
 			u.hold = silentHold()
 		}
 	}

@@ -308,3 +308,51 @@ func TestEndpointErrorsSayWhatAndWhere(t *testing.T) {
 		}
 	})
 }
+
+// A drive that is alone behind its address is asked again soon, however often
+// it was silent: its silence costs nobody else anything.
+func TestSilentUnitAloneIsAskedOn(t *testing.T) {
+	inTime(t, 1, 0, func(t *testing.T, n *line, e *link.Endpoint) {
+		n.dead[9] = true
+		for end := time.Now().Add(20 * time.Second); time.Now().Before(end); time.Sleep(50 * time.Millisecond) {
+			if _, err := e.Read(t.Context(), 9, one); err == nil {
+				t.Fatal("a dead unit answered")
+			}
+			if q := e.Quiet(9); q > 350*time.Millisecond {
+				t.Fatalf("left alone for %v", q)
+			}
+		}
+	})
+}
+
+// Units that were silent because their gateway was are asked as soon as one of
+// them answers.
+func TestOneThatAnswersWakesItsNeighbours(t *testing.T) {
+	inTime(t, 1, 0, func(t *testing.T, n *line, e *link.Endpoint) {
+		units := []uint8{1, 2, 3}
+		for _, u := range units {
+			n.dead[u] = true
+		}
+		for end := time.Now().Add(30 * time.Second); time.Now().Before(end); time.Sleep(100 * time.Millisecond) {
+			for _, u := range units {
+				_, _ = e.Read(t.Context(), u, one)
+			}
+		}
+		for _, u := range units {
+			n.dead[u] = false
+		}
+		for deadline := time.Now().Add(20 * time.Second); ; time.Sleep(100 * time.Millisecond) {
+			if time.Now().After(deadline) {
+				t.Fatal("none answers")
+			}
+			if _, err := e.Read(t.Context(), 1, one); err == nil {
+				break
+			}
+		}
+		for _, u := range units {
+			if _, err := e.Read(t.Context(), u, one); err != nil {
+				t.Errorf("unit %d: %v", u, err)
+			}
+		}
+	})
+}

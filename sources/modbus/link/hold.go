@@ -45,11 +45,12 @@ func newHold(quick, most time.Duration) *hold {
 
 // The holds there are: an endpoint that can't be reached costs a dial each
 // time, and so little costs a unit for which its gateway answers; a silent unit
-// costs its neighbours a timeout; an extra connection that is refused is only
+// costs its neighbours a timeout, if it has any; an extra connection that is refused is only
 // a lost convenience.
 func endpointHold() *hold { return newHold(250*time.Millisecond, 2*time.Second) }
 func absentHold() *hold   { return newHold(time.Second, 5*time.Second) }
 func silentHold() *hold   { return newHold(12*time.Second, 12*time.Second) }
+func aloneHold() *hold    { return newHold(250*time.Millisecond, 2*time.Second) }
 func extraHold() *hold    { return newHold(12*time.Second, 12*time.Second) }
 
 func (h *hold) fail(err error) {
