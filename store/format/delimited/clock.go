@@ -1,0 +1,262 @@
+package delimited
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"time"
+
+	"faultkeep/store/format"
+)
+
+// stamped is a time column of dates and times.
+type stamped struct {
+	second int // column of the time of day, where the date has one of its own; −1
+	base   time.Time
+}
+
+// Names of columns. Common practice, no source.
+var (
+	timeNames  = map[string]bool{"time": true, "t": true, "zeit": true, "temps": true, "tiempo": true, "tempo": true, "timestamp": true, "time stamp": true, "date": true, "datetime": true, "date time": true, "date/time": true, "time axis": true, "rel. time": true, "relative time": true, "x": true}
+	countNames = map[string]bool{"sample": true, "samples": true, "index": true, "no": true, "no.": true, "nr": true, "nr.": true, "n": true, "#": true, "row": true, "point": true, "i": true, "sample no.": true, "sample number": true}
+)
+
+// clock finds the time column and reads it.
+func (t *table) clock() error {
+	t.time = -1
+	if name := t.dialect.Time.Column; name != "" {
+		c, err := t.column(name)
+		if err != nil {
+			return err
+		}
+		t.time = c
+		if t.bad[c].count > t.rows/2 {
+			return t.stamp(c)
+		}
+		return t.number(c)
+	}
+	for c := range min(len(t.columns), 3) {
+		if t.bad[c].count > t.rows/2 && c < len(t.columns) && stampLike(strings.TrimSpace(first(t.texts[c]))) {
+			t.time = c
+			return t.stamp(c)
+		}
+	}
+	for c, l := range t.labels {
+		_, timely := timeUnits[l.unit]
+		if named := timeNames[strings.ToLower(l.name)]; (named || timely && c == 0) && ascends(t.columns[c]) && t.bad[c].count == 0 {
+			t.time = c
+			return t.number(c)
+		}
+	}
+	if t.dialect.Interval > 0 || t.intervalField() > 0 {
+		return nil
+	}
+	if len(t.columns) > 1 && climbs(t.columns[0]) && !t.counts(0) && t.bad[0].count == 0 {
+		t.time = 0
+		t.warn("No column is named as time; the first one, which ascends, is taken for it.")
+		return t.number(0)
+	}
+	return nil
+}
+
+func first(list []string) string {
+	for _, s := range list {
+		if s != "" {
+			return s
+		}
+	}
+	return ""
+}
+
+// ascends tells whether values never fall more than a few times, as times do
+// that begin anew with another record.
+func ascends(values []float64) bool {
+	falls := 0
+	for i, v := range values {
+		if math.IsNaN(v) {
+			return false
+		}
+		if i > 0 && v < values[i-1] {
+			if falls++; falls > max(1, len(values)/10) {
+				return false
+			}
+		}
+	}
+	return len(values) > 1 && values[len(values)-1] != values[0]
+}
+
+// climbs tells whether every value is above the one before it.
+func climbs(values []float64) bool {
+	for i := 1; i < len(values); i++ {
+		if !(values[i] > values[i-1]) {
+			return false
+		}
+	}
+	return len(values) > 1
+}
+
+// counts tells whether a column only numbers the samples.
+func (t *table) counts(c int) bool {
+	if c == t.time || !countNames[strings.ToLower(t.labels[c].name)] {
+		return false
+	}
+	v := t.columns[c]
+	for i := 1; i < len(v); i++ {
+		if v[i] != v[i-1]+1 && v[i] > v[i-1] {
+			return false
+		}
+	}
+	return true
+}
+
+// number reads a time column of numbers.
+func (t *table) number(c int) error {
+	unit := t.dialect.Time.Unit
+	if unit == "" {
+		unit = t.labels[c].unit
+	}
+	factor, ok := timeUnits[unit]
+	if !ok {
+		factor = 1
+		t.warn("The time column %q names no unit that faultkeep knows; it is taken as seconds.", t.labels[c].name)
+	}
+	t.step = factor * math.Pow(10, -float64(decimalsOf(t.columns[c])))
+	t.times = make([]float64, t.rows)
+	for i, v := range t.columns[c] {
+		if math.IsNaN(v) || math.IsInf(v, 0) {
+			return &lineError{t.line + i, "has no time", "Every sample needs one; or leave the column out and give interval:."}
+		}
+		t.times[i] = v * factor
+		if factor < 1 {
+			t.times[i] = v / math.Round(1/factor) // rounds once
+		}
+	}
+	return nil
+}
+
+// decimalsOf is how many digits after the point a column was written with, as
+// far as its values tell.
+func decimalsOf(values []float64) int {
+	for d, scale := 0, 1.0; d < 12; d, scale = d+1, scale*10 {
+		fits := true
+		for i := 0; i < len(values) && i < 2000 && fits; i++ {
+			v := values[i] * scale
+			fits = math.Abs(v-math.Round(v)) <= 1e-9*math.Max(1, math.Abs(v))
+		}
+		if fits {
+			return d
+		}
+	}
+	return 12
+}
+
+// stamp reads a time column of dates and times of day.
+func (t *table) stamp(c int) error {
+	t.stamped = &stamped{second: -1}
+	list := t.texts[c]
+	if next := c + 1; next < len(t.columns) && !strings.Contains(first(list), ":") && strings.Contains(first(t.texts[next]), ":") && t.dialect.Time.Layout == "" {
+		t.stamped.second = next
+		joined := make([]string, t.rows)
+		for i := range joined {
+			joined[i] = at(list, i) + " " + at(t.texts[next], i)
+		}
+		list = joined
+	}
+	zone := t.options.Zone
+	if zone == nil {
+		zone = time.UTC
+	}
+	s, ok := stamps{}, false
+	if layout := t.dialect.Time.Layout; layout != "" {
+		known, err := layoutOf(layout)
+		if err != nil {
+			return err
+		}
+		s, ok = stamps{layout: known, zone: zone}, true
+	} else {
+		s, ok = stampsFor(examples(list, t.rows), zone)
+	}
+	if !ok {
+		return &lineError{t.line, fmt.Sprintf("has a time %q that faultkeep can't read", clip(first(list))), `Say how it is written with time: {layout: "DD.MM.YYYY hh:mm:ss,fff"}.`}
+	}
+	t.times = make([]float64, t.rows)
+	digits := 0
+	for i := range t.times {
+		text := strings.TrimSpace(at(list, i))
+		v, ok := s.parse(text)
+		if !ok {
+			return &lineError{t.line + i, fmt.Sprintf("has the time %q, which isn't written as those above", clip(text)), ""}
+		}
+		if i == 0 {
+			t.stamped.base = v
+		}
+		if p := strings.LastIndexAny(text, ".,"); p > strings.IndexByte(text, ':') && strings.Contains(text, ":") {
+			digits = max(digits, countDigits(text[p+1:]))
+		}
+		t.times[i] = v.Sub(t.stamped.base).Seconds()
+	}
+	t.step = math.Pow(10, -float64(digits))
+	return nil
+}
+
+func countDigits(s string) (n int) {
+	for n < len(s) && s[n] >= '0' && s[n] <= '9' {
+		n++
+	}
+	return n
+}
+
+func at(list []string, i int) string {
+	if i < len(list) {
+		return list[i]
+	}
+	return ""
+}
+
+// examples are rows from all over the column: a day above 12 may come late.
+func examples(list []string, rows int) (out []string) {
+	for i := 0; i < rows; i += max(1, rows/200) {
+		out = append(out, strings.TrimSpace(at(list, i)))
+	}
+	return out
+}
+
+// restarts are the rows at which records begin, and the end.
+func (t *table) restarts() ([]int, error) {
+	cuts := []int{0}
+	for i := 1; i < len(t.times); i++ {
+		if t.times[i] >= t.times[i-1] {
+			continue
+		}
+		begin := cuts[len(cuts)-1]
+		if back := t.times[i] - t.times[begin]; back > (t.times[i-1]-t.times[begin])/2 || i-begin < 2 {
+			return nil, &lineError{t.line + i, "goes back in time", "The rows of one record must stand in their order."}
+		}
+		cuts = append(cuts, i)
+	}
+	return append(cuts, t.rows), nil
+}
+
+// timing fills in a record's sample intervals.
+func (t *table) timing(r *format.Record, from, to int) (err error) {
+	r.Timing.Samples = to - from
+	if t.time < 0 {
+		if t.dialect.Interval > 0 {
+			r.Timing.Interval = t.dialect.Interval.Std().Seconds()
+			return nil
+		}
+		if r.Timing.Interval = t.intervalField(); r.Timing.Interval > 0 {
+			return nil
+		}
+		return &lineError{t.line, "has no time column, and no line above it tells the sample interval", "Name the column with time: {column: …}, or give interval:."}
+	}
+	var warning string
+	r.Timing, warning, err = timingOf(t.times[from:to], t.step)
+	if err != nil {
+		return &lineError{t.line + from, err.Error(), "Give interval: if you know it."}
+	}
+	if warning != "" {
+		r.Warnings = append(r.Warnings, warning)
+	}
+	return nil
+}

@@ -1,0 +1,138 @@
+// Package delimited reads recordings out of text files: numbers in columns,
+// one row a sample, as spreadsheets and commissioning tools write them. What a
+// Dialect doesn't say is found out from the file itself. It writes them as
+// comma separated values (RFC 4180), see Encoder.
+package delimited
+
+import (
+	"fmt"
+	"strings"
+	"unicode/utf8"
+
+	"faultkeep/configs/strict"
+)
+
+// Dialect says how text is laid out. What is left empty is found out.
+type Dialect struct {
+	Encoding  string          `yaml:"encoding"`  // utf-8, utf-16 or latin-1
+	Delimiter string          `yaml:"delimiter"` // between columns: comma, semicolon, tab, space, bar, or one character
+	Decimal   string          `yaml:"decimal"`   // point or comma
+	Thousands string          `yaml:"thousands"` // mark between groups of digits: none, point, comma, space or apostrophe
+	Comment   string          `yaml:"comment"`   // lines that begin with it are passed over
+	Header    *int            `yaml:"header"`    // rows of names above the first sample: 0, 1, or 2 where the second one holds units
+	Time      Time            `yaml:"time"`      // the column that tells each sample's time
+	Interval  strict.Duration `yaml:"interval"`  // between samples, where no column tells it
+	Trigger   Trigger         `yaml:"trigger"`   // where the trigger is
+	Digital   []string        `yaml:"digital"`   // names of columns that hold bits: 0 and 1, or words of up to 32 bits
+	Fault     Place           `yaml:"fault"`     // where the fault code stands
+}
+
+// Time is the time column.
+type Time struct {
+	Column string `yaml:"column"` // its name, or its number from 1
+	Unit   string `yaml:"unit"`   // s, ms, us, ns, min or h
+	Layout string `yaml:"layout"` // of a date and time: YYYY, YY, MM, DD, hh, mm, ss, and f for each digit of a second's fraction
+}
+
+// Trigger is where the trigger is. At most one of these is given.
+type Trigger struct {
+	Row    int      `yaml:"row"`    // number of the sample, from 1
+	Time   *float64 `yaml:"time"`   // its value in the time column
+	Column string   `yaml:"column"` // the first sample at which this column changes from its first value
+	Field  string   `yaml:"field"`  // name of the line above the table that tells the sample's number or its date and time
+}
+
+// Place is where something stands: in a column, or in a line above the table.
+type Place struct {
+	Column string `yaml:"column"`
+	Field  string `yaml:"field"`
+}
+
+var (
+	encodings  = []string{"utf-8", "utf-16", "latin-1"}
+	delimiters = map[string]byte{"comma": ',', "semicolon": ';', "tab": '\t', "space": ' ', "bar": '|'}
+	decimals   = map[string]byte{"point": '.', "comma": ','}
+	marks      = map[string]byte{"none": 0, "point": '.', "comma": ',', "space": ' ', "apostrophe": '\''}
+	timeUnits  = map[string]float64{"s": 1, "ms": 1e-3, "us": 1e-6, "µs": 1e-6, "μs": 1e-6, "ns": 1e-9, "min": 60, "h": 3600}
+)
+
+// Problem is one thing that is wrong with a dialect.
+type Problem struct {
+	Key  string // "time.unit"
+	Text string // what is wrong
+	Hint string // what to do
+}
+
+// Check tells what is wrong with the dialect itself, whatever the file.
+func (d Dialect) Check() (problems []Problem) {
+	bad := func(key, hint, format string, a ...any) {
+		problems = append(problems, Problem{key, fmt.Sprintf(format, a...), hint})
+	}
+	if d.Encoding != "" && !has(encodings, d.Encoding) {
+		bad("encoding", "Write utf-8, utf-16 or latin-1.", "%q is no encoding that faultkeep reads", d.Encoding)
+	}
+	if _, ok := d.delimiter(); d.Delimiter != "" && !ok {
+		bad("delimiter", "Write comma, semicolon, tab, space, bar, or the character itself.", "%q is no delimiter", d.Delimiter)
+	}
+	if _, ok := decimals[d.Decimal]; d.Decimal != "" && !ok {
+		bad("decimal", "Write point or comma.", "%q is no decimal mark", d.Decimal)
+	}
+	if _, ok := marks[d.Thousands]; d.Thousands != "" && !ok {
+		bad("thousands", "Write none, point, comma, space or apostrophe.", "%q is no mark between thousands", d.Thousands)
+	}
+	if _, ok := decimals[d.Decimal]; ok && d.Decimal == d.Thousands {
+		bad("thousands", "Give one of them another mark.", "the mark between thousands is the decimal mark")
+	}
+	if c, ok := d.delimiter(); ok && d.Decimal != "" && c == decimals[d.Decimal] {
+		bad("decimal", "Give one of them another mark.", "the decimal mark is the delimiter")
+	}
+	if d.Header != nil && (*d.Header < 0 || *d.Header > 2) {
+		bad("header", "Write 0, 1, or 2 where the second row holds units.", "%d rows of names can't be read", *d.Header)
+	}
+	if _, ok := timeUnits[d.Time.Unit]; d.Time.Unit != "" && !ok {
+		bad("time.unit", "Write s, ms, us, ns, min or h.", "%q is no unit of time", d.Time.Unit)
+	}
+	if d.Time.Layout != "" {
+		if _, err := layoutOf(d.Time.Layout); err != nil {
+			bad("time.layout", `Write it like "DD.MM.YYYY hh:mm:ss,fff".`, "%v", err)
+		}
+	}
+	if d.Interval < 0 {
+		bad("interval", "Write a time such as 1ms.", "a sample interval can't be below zero")
+	}
+	if d.Trigger.Row < 0 {
+		bad("trigger.row", "Samples are counted from 1.", "there is no sample %d", d.Trigger.Row)
+	}
+	given := 0
+	for _, g := range []bool{d.Trigger.Row > 0, d.Trigger.Time != nil, d.Trigger.Column != "", d.Trigger.Field != ""} {
+		if g {
+			given++
+		}
+	}
+	if given > 1 {
+		bad("trigger", "Keep one of row, time, column and field.", "the trigger is told in %d ways", given)
+	}
+	if d.Fault.Column != "" && d.Fault.Field != "" {
+		bad("fault", "Keep one of column and field.", "the fault code is told in two ways")
+	}
+	return problems
+}
+
+func (d Dialect) delimiter() (byte, bool) {
+	if c, ok := delimiters[d.Delimiter]; ok {
+		return c, true
+	}
+	if len(d.Delimiter) == 1 && d.Delimiter[0] < utf8.RuneSelf && !strings.ContainsAny(d.Delimiter, "\"\r\n0123456789+-") {
+		return d.Delimiter[0], true
+	}
+	return 0, false
+}
+
+func has(list []string, s string) bool {
+	for _, each := range list {
+		if each == s {
+			return true
+		}
+	}
+	return false
+}
