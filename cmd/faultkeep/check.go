@@ -12,6 +12,10 @@ type checkCommand struct {
 	configFlag
 	Probe bool `help:"Also connect to each drive and look, by reading only: what it shows, how long a pull will take, and which reset that beats."`
 	JSON  bool `help:"Write one JSON object."`
+
+	Try     []string `placeholder:"FILE" sep:"none" help:"Instead of the config, show how a file of recordings would be read: channels, units, sample interval, trigger, and a small picture. Nothing is kept."`
+	Dialect string   `placeholder:"FILE" help:"With --try: a file that says how text is laid out, as below dialect: in the config."`
+	Zone    string   `placeholder:"ZONE" default:"Local" help:"With --try: time zone of times that name none."`
 }
 
 // Help is shown by --help.
@@ -20,8 +24,11 @@ func (checkCommand) Help() string {
 everything that is wrong with them. It binds no port and takes no lock, so it can
 be used while faultkeep runs.
 
+With --try it shows how a file of recordings would be read, before its folder
+is put into the config.
+
 Exit codes: 0 all is well; 1 with --probe: a drive can't be read, or its
-recorder's settings aren't the wanted ones; 2 the config, a map or a fault table
+recorder's settings aren't the wanted ones; with --try: a file can't be read; 2 the config, a map or a fault table
 is wrong.`
 }
 
@@ -35,6 +42,12 @@ type checked struct {
 
 // Run checks and tells.
 func (c checkCommand) Run(ctx context.Context, out output) error {
+	switch {
+	case len(c.Try) > 0:
+		return c.try(ctx, out)
+	case c.Dialect != "":
+		return usageError{errNothingToTry}
+	}
 	path, err := c.path()
 	if err != nil {
 		return err

@@ -124,7 +124,7 @@ func (t *table) number(c int) error {
 	t.times = make([]float64, t.rows)
 	for i, v := range t.columns[c] {
 		if math.IsNaN(v) || math.IsInf(v, 0) {
-			return &lineError{t.line + i, "has no time", "Every sample needs one; or leave the column out and give interval:."}
+			return &lineError{t.line + i, "has no time", "every sample needs one; or leave the column out and give interval:"}
 		}
 		t.times[i] = v * factor
 		if factor < 1 {
@@ -177,7 +177,7 @@ func (t *table) stamp(c int) error {
 		s, ok = stampsFor(examples(list, t.rows), zone)
 	}
 	if !ok {
-		return &lineError{t.line, fmt.Sprintf("has a time %q that faultkeep can't read", clip(first(list))), `Say how it is written with time: {layout: "DD.MM.YYYY hh:mm:ss,fff"}.`}
+		return &lineError{t.line, fmt.Sprintf("has a time %q that faultkeep can't read", clip(first(list))), `say how it is written with time: {layout: "DD.MM.YYYY hh:mm:ss,fff"}`}
 	}
 	t.times = make([]float64, t.rows)
 	digits := 0
@@ -230,7 +230,7 @@ func (t *table) restarts() ([]int, error) {
 		}
 		begin := cuts[len(cuts)-1]
 		if back := t.times[i] - t.times[begin]; back > (t.times[i-1]-t.times[begin])/2 || i-begin < 2 {
-			return nil, &lineError{t.line + i, "goes back in time", "The rows of one record must stand in their order."}
+			return nil, &lineError{t.line + i, "goes back in time", "the rows of one record must stand in their order"}
 		}
 		cuts = append(cuts, i)
 	}
@@ -248,12 +248,12 @@ func (t *table) timing(r *format.Record, from, to int) (err error) {
 		if r.Timing.Interval = t.intervalField(); r.Timing.Interval > 0 {
 			return nil
 		}
-		return &lineError{t.line, "has no time column, and no line above it tells the sample interval", "Name the column with time: {column: …}, or give interval:."}
+		return &lineError{t.line, "has no time column, and no line above it tells the sample interval", "name the column with time: {column: …}, or give interval:"}
 	}
 	var warning string
 	r.Timing, warning, err = timingOf(t.times[from:to], t.step)
 	if err != nil {
-		return &lineError{t.line + from, err.Error(), "Give interval: if you know it."}
+		return &lineError{t.line + from, err.Error(), "give interval: if you know it"}
 	}
 	if warning != "" {
 		r.Warnings = append(r.Warnings, warning)

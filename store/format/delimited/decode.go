@@ -34,6 +34,31 @@ func (d Decoder) Sniff(files []format.File) bool {
 	return ok && (l.columns > 1 || d.Dialect.Interval > 0)
 }
 
+// Found is the dialect with what was found out of a file's layout filled in.
+func (d Decoder) Found(f format.File) (Dialect, bool) {
+	text, encoding, err := decodeText(f.Bytes, d.Dialect.Encoding)
+	if err != nil {
+		return d.Dialect, false
+	}
+	l, ok := sniff(text, d.Dialect)
+	if !ok {
+		return d.Dialect, false
+	}
+	found := d.Dialect
+	found.Encoding, found.Delimiter = encoding, l.name()
+	for name, c := range decimals {
+		if c == l.numbers.decimal {
+			found.Decimal = name
+		}
+	}
+	for name, c := range marks {
+		if c == l.numbers.thousands {
+			found.Thousands = name
+		}
+	}
+	return found, true
+}
+
 // lineError is an *Error without its file.
 type lineError struct {
 	line int
@@ -189,7 +214,7 @@ func (t *table) column(name string) (int, error) {
 	for _, l := range t.labels[:min(len(t.labels), 20)] {
 		names = append(names, l.name)
 	}
-	return 0, &lineError{max(1, t.line-1), fmt.Sprintf("has no column %q", name), "Its columns are " + strings.Join(names, ", ") + "."}
+	return 0, &lineError{max(1, t.line-1), fmt.Sprintf("has no column %q", name), "its columns are " + strings.Join(names, ", ")}
 }
 
 // record is the record of rows [from, to).

@@ -14,38 +14,38 @@ import (
 
 // Dialect says how text is laid out. What is left empty is found out.
 type Dialect struct {
-	Encoding  string          `yaml:"encoding"`  // utf-8, utf-16 or latin-1
-	Delimiter string          `yaml:"delimiter"` // between columns: comma, semicolon, tab, space, bar, or one character
-	Decimal   string          `yaml:"decimal"`   // point or comma
-	Thousands string          `yaml:"thousands"` // mark between groups of digits: none, point, comma, space or apostrophe
-	Comment   string          `yaml:"comment"`   // lines that begin with it are passed over
-	Header    *int            `yaml:"header"`    // rows of names above the first sample: 0, 1, or 2 where the second one holds units
-	Time      Time            `yaml:"time"`      // the column that tells each sample's time
-	Interval  strict.Duration `yaml:"interval"`  // between samples, where no column tells it
-	Trigger   Trigger         `yaml:"trigger"`   // where the trigger is
-	Digital   []string        `yaml:"digital"`   // names of columns that hold bits: 0 and 1, or words of up to 32 bits
-	Fault     Place           `yaml:"fault"`     // where the fault code stands
+	Encoding  string          `yaml:"encoding" json:"encoding,omitzero"`   // utf-8, utf-16 or latin-1
+	Delimiter string          `yaml:"delimiter" json:"delimiter,omitzero"` // between columns: comma, semicolon, tab, space, bar, or one character
+	Decimal   string          `yaml:"decimal" json:"decimal,omitzero"`     // point or comma
+	Thousands string          `yaml:"thousands" json:"thousands,omitzero"` // mark between groups of digits: none, point, comma, space or apostrophe
+	Comment   string          `yaml:"comment" json:"comment,omitzero"`     // lines that begin with it are passed over
+	Header    *int            `yaml:"header" json:"header,omitzero"`       // rows of names above the first sample: 0, 1, or 2 where the second one holds units
+	Time      Time            `yaml:"time" json:"time,omitzero"`           // the column that tells each sample's time
+	Interval  strict.Duration `yaml:"interval" json:"interval,omitzero"`   // between samples, where no column tells it
+	Trigger   Trigger         `yaml:"trigger" json:"trigger,omitzero"`     // where the trigger is
+	Digital   []string        `yaml:"digital" json:"digital,omitzero"`     // names of columns that hold bits: 0 and 1, or words of up to 32 bits
+	Fault     Place           `yaml:"fault" json:"fault,omitzero"`         // where the fault code stands
 }
 
 // Time is the time column.
 type Time struct {
-	Column string `yaml:"column"` // its name, or its number from 1
-	Unit   string `yaml:"unit"`   // s, ms, us, ns, min or h
-	Layout string `yaml:"layout"` // of a date and time: YYYY, YY, MM, DD, hh, mm, ss, and f for each digit of a second's fraction
+	Column string `yaml:"column" json:"column,omitzero"` // its name, or its number from 1
+	Unit   string `yaml:"unit" json:"unit,omitzero"`     // s, ms, us, ns, min or h
+	Layout string `yaml:"layout" json:"layout,omitzero"` // of a date and time: YYYY, YY, MM, DD, hh, mm, ss, and f for each digit of a second's fraction
 }
 
 // Trigger is where the trigger is. At most one of these is given.
 type Trigger struct {
-	Row    int      `yaml:"row"`    // number of the sample, from 1
-	Time   *float64 `yaml:"time"`   // its value in the time column
-	Column string   `yaml:"column"` // the first sample at which this column changes from its first value
-	Field  string   `yaml:"field"`  // name of the line above the table that tells the sample's number or its date and time
+	Row    int      `yaml:"row" json:"row,omitzero"`       // number of the sample, from 1
+	Time   *float64 `yaml:"time" json:"time,omitzero"`     // its value in the time column
+	Column string   `yaml:"column" json:"column,omitzero"` // the first sample at which this column changes from its first value
+	Field  string   `yaml:"field" json:"field,omitzero"`   // name of the line above the table that tells the sample's number or its date and time
 }
 
 // Place is where something stands: in a column, or in a line above the table.
 type Place struct {
-	Column string `yaml:"column"`
-	Field  string `yaml:"field"`
+	Column string `yaml:"column" json:"column,omitzero"`
+	Field  string `yaml:"field" json:"field,omitzero"`
 }
 
 var (
@@ -69,39 +69,39 @@ func (d Dialect) Check() (problems []Problem) {
 		problems = append(problems, Problem{key, fmt.Sprintf(format, a...), hint})
 	}
 	if d.Encoding != "" && !has(encodings, d.Encoding) {
-		bad("encoding", "Write utf-8, utf-16 or latin-1.", "%q is no encoding that faultkeep reads", d.Encoding)
+		bad("encoding", "write utf-8, utf-16 or latin-1", "%q is no encoding that faultkeep reads", d.Encoding)
 	}
 	if _, ok := d.delimiter(); d.Delimiter != "" && !ok {
-		bad("delimiter", "Write comma, semicolon, tab, space, bar, or the character itself.", "%q is no delimiter", d.Delimiter)
+		bad("delimiter", "write comma, semicolon, tab, space, bar, or the character itself", "%q is no delimiter", d.Delimiter)
 	}
 	if _, ok := decimals[d.Decimal]; d.Decimal != "" && !ok {
-		bad("decimal", "Write point or comma.", "%q is no decimal mark", d.Decimal)
+		bad("decimal", "write point or comma", "%q is no decimal mark", d.Decimal)
 	}
 	if _, ok := marks[d.Thousands]; d.Thousands != "" && !ok {
-		bad("thousands", "Write none, point, comma, space or apostrophe.", "%q is no mark between thousands", d.Thousands)
+		bad("thousands", "write none, point, comma, space or apostrophe", "%q is no mark between thousands", d.Thousands)
 	}
 	if _, ok := decimals[d.Decimal]; ok && d.Decimal == d.Thousands {
-		bad("thousands", "Give one of them another mark.", "the mark between thousands is the decimal mark")
+		bad("thousands", "give one of them another mark", "the mark between thousands is the decimal mark")
 	}
 	if c, ok := d.delimiter(); ok && d.Decimal != "" && c == decimals[d.Decimal] {
-		bad("decimal", "Give one of them another mark.", "the decimal mark is the delimiter")
+		bad("decimal", "give one of them another mark", "the decimal mark is the delimiter")
 	}
 	if d.Header != nil && (*d.Header < 0 || *d.Header > 2) {
-		bad("header", "Write 0, 1, or 2 where the second row holds units.", "%d rows of names can't be read", *d.Header)
+		bad("header", "write 0, 1, or 2 where the second row holds units", "%d rows of names can't be read", *d.Header)
 	}
 	if _, ok := timeUnits[d.Time.Unit]; d.Time.Unit != "" && !ok {
-		bad("time.unit", "Write s, ms, us, ns, min or h.", "%q is no unit of time", d.Time.Unit)
+		bad("time.unit", "write s, ms, us, ns, min or h", "%q is no unit of time", d.Time.Unit)
 	}
 	if d.Time.Layout != "" {
 		if _, err := layoutOf(d.Time.Layout); err != nil {
-			bad("time.layout", `Write it like "DD.MM.YYYY hh:mm:ss,fff".`, "%v", err)
+			bad("time.layout", `write it like "DD.MM.YYYY hh:mm:ss,fff"`, "%v", err)
 		}
 	}
 	if d.Interval < 0 {
-		bad("interval", "Write a time such as 1ms.", "a sample interval can't be below zero")
+		bad("interval", "write a time such as 1ms", "a sample interval can't be below zero")
 	}
 	if d.Trigger.Row < 0 {
-		bad("trigger.row", "Samples are counted from 1.", "there is no sample %d", d.Trigger.Row)
+		bad("trigger.row", "samples are counted from 1", "there is no sample %d", d.Trigger.Row)
 	}
 	given := 0
 	for _, g := range []bool{d.Trigger.Row > 0, d.Trigger.Time != nil, d.Trigger.Column != "", d.Trigger.Field != ""} {
@@ -110,10 +110,10 @@ func (d Dialect) Check() (problems []Problem) {
 		}
 	}
 	if given > 1 {
-		bad("trigger", "Keep one of row, time, column and field.", "the trigger is told in %d ways", given)
+		bad("trigger", "keep one of row, time, column and field", "the trigger is told in %d ways", given)
 	}
 	if d.Fault.Column != "" && d.Fault.Field != "" {
-		bad("fault", "Keep one of column and field.", "the fault code is told in two ways")
+		bad("fault", "keep one of column and field", "the fault code is told in two ways")
 	}
 	return problems
 }

@@ -72,7 +72,7 @@ func (t *table) trigger(r *format.Record, from, to int) error {
 		return err
 	}
 	if index < 0 || index > n {
-		return &lineError{t.line, fmt.Sprintf("has its trigger at sample %d of %d", index+1, n), "Look at trigger: in the dialect."}
+		return &lineError{t.line, fmt.Sprintf("has its trigger at sample %d of %d", index+1, n), "look at trigger: in the dialect"}
 	}
 	r.Trigger = index
 	switch {
@@ -91,7 +91,7 @@ func (t *table) triggerIndex(r *format.Record, from, to int) (int, error) {
 		return d.Row - 1, nil
 	case d.Time != nil:
 		if t.time < 0 {
-			return 0, &lineError{t.line, "has no time column, so the trigger can't be told by its time", "Give trigger: {row: …}."}
+			return 0, &lineError{t.line, "has no time column, so the trigger can't be told by its time", "give trigger: {row: …}"}
 		}
 		factor := 1.0
 		if t.stamped == nil {
@@ -112,7 +112,7 @@ func (t *table) triggerIndex(r *format.Record, from, to int) (int, error) {
 		if i, ok := changes(t.columns[c][from:to]); ok {
 			return i, nil
 		}
-		return 0, &lineError{t.line, fmt.Sprintf("has no change in column %q, which should tell the trigger", d.Column), "Name another column or row in trigger:."}
+		return 0, &lineError{t.line, fmt.Sprintf("has no change in column %q, which should tell the trigger", d.Column), "name another column or row in trigger:"}
 	case d.Field != "":
 		v := r.Field(d.Field)
 		if v == "" {

@@ -157,7 +157,7 @@ func (r *reader) fill(b *block) error {
 				}
 				if len(r.buf) < n || !onlyEmpty(r.buf[n:]) {
 					return &lineError{r.line, plural(len(r.buf), "cell") + " where the rows above have " + plural(n, "cell"),
-						"Look at this line; a text with the delimiter in it must stand in quotes."}
+						"look at this line; a text with the delimiter in it must stand in quotes"}
 				}
 			}
 			r.slow(b, values)
