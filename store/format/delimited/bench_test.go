@@ -33,7 +33,7 @@ func BenchmarkDecode(b *testing.B) {
 		}
 		c.Channels, series = append(c.Channels, capture.Channel{Name: "channel " + strconv.Itoa(ch), Unit: "A"}), append(series, s)
 	}
-	text := encode(b, c, series)
+	text := encode(c, series)
 	series = nil
 	files := []format.File{{Name: "x.csv", Bytes: text}}
 	var ours, floor time.Duration

@@ -1,7 +1,6 @@
 // Package delimited reads recordings out of text files: numbers in columns,
 // one row a sample, as spreadsheets and commissioning tools write them. What a
-// Dialect doesn't say is found out from the file itself. It writes them as
-// comma separated values (RFC 4180), see Encoder.
+// Dialect doesn't say is found out from the file itself.
 package delimited
 
 import (
