@@ -186,6 +186,7 @@ func (d Decoder) record(ctx context.Context, p pieces, n *notes, o format.Option
 	if err != nil {
 		return format.Record{}, err
 	}
+	c.skewed(timing, n)
 	r := format.Record{Channels: c.channels(), Series: series, Timing: timing}
 	r.Trigger, r.Time = c.when(timing, o.Zone, n)
 	r.Fields = append(c.fields(), further(p, n)...)

@@ -99,6 +99,16 @@ func (in *input) timing() (capture.Timing, error) {
 	return t, nil
 }
 
+// skewed warns of channels that were sampled so long after their sample's time
+// that it shows: series have one time axis for all.
+func (c *config) skewed(t capture.Timing, n *notes) {
+	for _, a := range c.analog {
+		if math.Abs(a.skew)*1e-6 > t.Interval/2 {
+			n.add("skew", "%s gives channel %s a skew of %g µs, more than half a sample interval; it is shown without that shift", c.file, quoted(a.name), a.skew)
+		}
+	}
+}
+
 // timingOf joins neighbours with the same interval.
 func timingOf(samples int, rates []capture.Rate) capture.Timing {
 	t := capture.Timing{Samples: samples, Interval: math.Inf(1)}
