@@ -179,7 +179,7 @@ func (w *writer) header(context.Context) error {
 		w.text("Capture %s of drive %s", c.ID, c.Drive)
 	}
 	for _, k := range w.columns {
-		if !k.exact {
+		if k.fit == rounded {
 			w.text("Channel %s is rounded: %s doesn't hold its samples exactly.", k.channel.Name, w.plan.data)
 		}
 	}

@@ -27,9 +27,18 @@ type column struct {
 
 // coding is how numbers in the file stand for values: a × number + b.
 type coding struct {
-	a, b  float64
-	exact bool // every value comes back as it was
+	a, b float64
+	fit  fit
 }
+
+// fit tells how well numbers give values back.
+type fit int
+
+const (
+	rounded fit = iota // to as many digits as the type holds
+	near               // but for the last bits of a float64
+	exact              // bit for bit
+)
 
 // bit is one status channel of the file.
 type bit struct {
@@ -43,13 +52,13 @@ func (p *plan) frame() int64 {
 	return int64(head + p.data.width()*len(p.columns) + 2*((len(p.bits)+15)/16))
 }
 
-func (p *plan) exact() bool {
+// fit is that of the channel that fits worst.
+func (p *plan) fit() fit {
+	worst := exact
 	for _, c := range p.columns {
-		if !c.exact {
-			return false
-		}
+		worst = min(worst, c.fit)
 	}
-	return true
+	return worst
 }
 
 // plan chooses the type of the data, and the scaling of each channel.
@@ -68,29 +77,47 @@ func (e Encoder) plan(ctx context.Context, c capture.Capture, series []capture.S
 		p.columns = append(p.columns, column{channel: c.Channels[i], series: s})
 		own = append(own, k)
 	}
-	types := []Data{Binary, Binary32, Float32}
-	if e.Edition == Edition1999 {
-		types = []Data{Binary, ASCII}
-	}
-	if e.Data != "" {
-		types = []Data{e.Data}
-	}
-	for _, d := range types {
-		p.data = d
-		for i := range p.columns {
-			if err := ctx.Err(); err != nil {
-				return nil, err
-			}
-			p.columns[i].coding = p.number().coding(p.columns[i].series, own[i])
-		}
-		if p.exact() {
-			break
-		}
+	if err := p.choose(ctx, e.types(), own); err != nil {
+		return nil, err
 	}
 	if len(p.columns) > maxChannels || len(p.bits) > maxChannels {
 		return nil, fmt.Errorf("the capture has %d analog and %d status channels, COMTRADE holds 999999 of each", len(p.columns), len(p.bits))
 	}
 	return p, nil
+}
+
+// types are those that the data may be written in, the narrowest first and the
+// one to round to last.
+func (e Encoder) types() []Data {
+	switch {
+	case e.Data != "":
+		return []Data{e.Data}
+	case e.Edition == Edition1999:
+		return []Data{Binary, ASCII}
+	}
+	return []Data{Binary, Binary32, Float32}
+}
+
+// choose takes the first type that fits exactly, else one that nearly does,
+// else the last.
+func (p *plan) choose(ctx context.Context, types []Data, own []*capture.Coding) error {
+	best := rounded - 1
+	for _, d := range types {
+		try := plan{edition: p.edition, data: d, columns: append([]column(nil), p.columns...)}
+		for i := range try.columns {
+			if err := ctx.Err(); err != nil {
+				return err
+			}
+			try.columns[i].coding = try.number().coding(p.columns[i].series, own[i])
+		}
+		if f := try.fit(); f > best || f == best && f == rounded {
+			p.data, p.columns, best = d, try.columns, f
+		}
+		if best == exact {
+			break
+		}
+	}
+	return nil
 }
 
 // number is what numbers a type of data holds.
@@ -124,11 +151,14 @@ func (n number) coding(s capture.Series, own *capture.Coding) coding {
 		drive := coding{a: own.Scale, b: own.Offset}
 		tries = []coding{drive, n.moved(s, drive), plain}
 	}
+	best := coding{}
 	for _, c := range tries {
-		if n.exactly(s, c) {
-			c.exact = true
-			return c
+		if c.fit = n.fit(s, c); c.fit > best.fit {
+			best = c
 		}
+	}
+	if best.fit > rounded {
+		return best
 	}
 	if n.float || n.text {
 		return plain
@@ -159,19 +189,24 @@ func (n number) moved(s capture.Series, c coding) coding {
 // number is the one that stands for a value, before it is rounded.
 func (c coding) number(value float64) float64 { return (value - c.b) / c.a }
 
-// exactly tells whether every value comes back as it was.
-func (n number) exactly(s capture.Series, c coding) bool {
+// fit tells how well the scaling gives every value back.
+func (n number) fit(s capture.Series, c coding) fit {
 	k := scaleOf(c.a, c.b)
+	out := exact
 	for _, v := range s {
 		if math.IsNaN(v) {
 			continue
 		}
 		x := n.nearest(c.number(v))
-		if math.IsNaN(x) || k.value(x) != v {
-			return false
+		switch got := k.value(x); {
+		case got == v && !math.IsNaN(x):
+		case math.Abs(got-v) <= 0x1p-51*(math.Abs(x*c.a)+math.Abs(c.b)) && !math.IsInf(v, 0):
+			out = near
+		default:
+			return rounded
 		}
 	}
-	return true
+	return out
 }
 
 // nearest is the nearest number that the type holds; NaN: missing.

@@ -187,7 +187,7 @@ func TestBinaryGivesBackSixteenBits(t *testing.T) {
 // binary type, and so does every mix of floats and 16-bit integers.
 func TestSomeTypeGivesBackEveryBit(t *testing.T) {
 	for name, types := range map[string][]capture.Type{
-		"integers": {capture.Int16, capture.Uint16, capture.Int32, capture.Uint32, capture.Uint8},
+		"integers": {capture.Int16, capture.Uint16, capture.Int32, capture.Uint8},
 		"floats":   {capture.Float32, capture.Int16},
 	} {
 		t.Run(name, func(t *testing.T) {
