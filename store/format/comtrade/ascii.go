@@ -3,11 +3,9 @@ package comtrade
 import (
 	"bytes"
 	"context"
-	"fmt"
 	"math"
 
 	"faultkeep/store/capture"
-	"faultkeep/store/format"
 )
 
 const (
@@ -76,7 +74,7 @@ func (in *input) ending(t *text) {
 		in.notes.add("data line ends", "%s ends lines in LF alone where the standard wants CR and LF", name)
 	}
 	if len(t.rest) == 0 {
-		if len(in.part.bytes) > 0 && in.part.bytes[len(in.part.bytes)-1] != t.end {
+		if t.cut {
 			in.notes.add("last line", "%s ends without a line end: the last number may lack digits", name)
 		}
 		if !in.part.inside {
@@ -192,9 +190,8 @@ func (r *row) read(i int, line []byte) error {
 
 // lacking fills a row that ends before channel ch.
 func (r *row) lacking(i, ch int) error {
-	if i == r.in.samples-1 && len(r.text.rest) == 0 && !bytes.HasSuffix(r.in.part.bytes, []byte{r.text.end}) {
-		return &format.Error{File: r.in.part.name, Line: r.at(), What: fmt.Sprintf("ends in the middle of the last sample, after %d of %d channels", ch, len(r.out)),
-			Hint: "it may still be being written, or was cut off", Err: format.ErrIncomplete}
+	if r.text.cut {
+		return r.wrong("it may still be being written, or was cut off", "ends in the middle of the last sample, after %d of %d channels", ch, len(r.out))
 	}
 	r.in.notes.add("lacking", "%s line %d has %d of %d channels; the others are missing there", r.in.part.name, r.at(), ch, len(r.out))
 	for _, s := range r.out[ch:] {
@@ -270,5 +267,5 @@ func integer(f []byte) (float64, bool) {
 }
 
 func (r *row) wrong(hint, what string, args ...any) error {
-	return &format.Error{File: r.in.part.name, Line: r.at(), What: fmt.Sprintf(what, args...), Hint: hint}
+	return r.text.wrong(r.in.part.name, r.at(), hint, what, args...)
 }

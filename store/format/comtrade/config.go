@@ -96,7 +96,7 @@ func (p *parser) at() int { return p.skip + p.text.line }
 
 // wrong is an error about the last line.
 func (p *parser) wrong(hint, what string, args ...any) error {
-	return &format.Error{File: p.file, Line: p.at(), What: fmt.Sprintf(what, args...), Hint: hint}
+	return p.text.wrong(p.file, p.at(), hint, what, args...)
 }
 
 // note is a warning about the last line.
@@ -265,6 +265,9 @@ func (p *parser) fileType() error {
 		p.data = d
 	default:
 		return p.wrong("it should be ASCII, BINARY, BINARY32 or FLOAT32", "has %s where the file type belongs", quoted(name))
+	}
+	if p.text.cut && p.edition >= Edition1999 { // BINARY may become BINARY32
+		return p.wrong("it may still be being written, or was cut off", "ends within the line with the file type")
 	}
 	if string(p.data) != name {
 		p.note("case", "writes the file type as %s, not %s", quoted(name), p.data)

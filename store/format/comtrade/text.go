@@ -2,9 +2,12 @@ package comtrade
 
 import (
 	"bytes"
+	"fmt"
 	"strconv"
 	"strings"
 	"unicode/utf8"
+
+	"faultkeep/store/format"
 )
 
 // mark is the byte order mark of UTF-8.
@@ -17,6 +20,7 @@ type text struct {
 	end   byte // of a line: LF, or CR in a file that has no LF
 	line  int  // number of the last line handed out, from 1
 	plain bool // a line ended in LF alone
+	cut   bool // the last line handed out has no end: more of it may come
 }
 
 func newText(b []byte) *text {
@@ -35,7 +39,7 @@ func (t *text) next() (line []byte, ok bool) {
 	t.line++
 	end := bytes.IndexByte(t.rest, t.end)
 	if end < 0 {
-		line, t.rest = t.rest, nil
+		line, t.rest, t.cut = t.rest, nil, true
 		return line, true
 	}
 	line, t.rest = t.rest[:end], t.rest[end+1:]
@@ -55,6 +59,15 @@ func unicode(b []byte) (s string, latin bool) {
 		out[i] = rune(c)
 	}
 	return string(out), true
+}
+
+// wrong is an error about the last line. One that isn't whole yet may become right.
+func (t *text) wrong(file string, line int, hint, what string, args ...any) error {
+	err := &format.Error{File: file, Line: line, What: fmt.Sprintf(what, args...), Hint: hint}
+	if t.cut {
+		err.Err = format.ErrIncomplete
+	}
+	return err
 }
 
 // shown is a file name as a message can show it.
