@@ -325,7 +325,7 @@ func (p *parser) ending(number int, line string) {
 	switch number {
 	case 0:
 		v, ok := real(f[0])
-		if !ok || v <= 0 {
+		if !ok || v < lowestRate || v > highestRate {
 			p.note("multiplier", "has %s where the time stamps' multiplier belongs; 1 was taken", quoted(f[0]))
 			v = 1
 		}

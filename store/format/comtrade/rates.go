@@ -13,6 +13,10 @@ import (
 // keeps when they are found in its time stamps.
 const maxRates = 4096
 
+// Rates beyond these, in hertz, and multipliers beyond their like are no
+// recorder's: numbers made of them would overflow.
+const lowestRate, highestRate = 1e-9, 1e15
+
 // rateLines reads the number of sampling rates and a line "samp,endsamp" for
 // each. Without a rate there still is one line, for the number of samples.
 func (p *parser) rateLines() error {
@@ -61,7 +65,7 @@ func (p *parser) rateLine() error {
 		return p.wrong("it should be like 1000,2500", "has %d field, a sampling rate has 2", len(f))
 	}
 	hertz, ok := real(f[0])
-	if !p.stamped && (!ok || hertz < 0 || hertz > 0 && math.IsInf(1/hertz, 0)) {
+	if !p.stamped && hertz != 0 && (hertz < lowestRate || hertz > highestRate) || !p.stamped && !ok {
 		return p.wrong("it must be in hertz", "has %s where a sampling rate belongs", quoted(f[0]))
 	}
 	end, err := count(f[1])
