@@ -89,7 +89,7 @@ func timeQuality(t capture.Trigger) string {
 	if code > 0xB {
 		return "F"
 	}
-	return strconv.FormatInt(int64(code), 16)
+	return strings.ToUpper(strconv.FormatInt(int64(code), 16))
 }
 
 // limits are the lowest and the highest number that a channel can have.

@@ -36,7 +36,7 @@ type fit int
 
 const (
 	rounded fit = iota // to as many digits as the type holds
-	near               // but for the last bits of a float64
+	near               // the same number as the drive sent; its value differs in a float64's last bits
 	exact              // bit for bit
 )
 
@@ -146,16 +146,25 @@ func (p *plan) number() number {
 // drive sent; then that one moved, for numbers without a sign; then none.
 func (n number) coding(s capture.Series, own *capture.Coding) coding {
 	plain := coding{a: 1}
-	tries := []coding{plain}
-	if own != nil && own.Scale != 0 {
-		drive := coding{a: own.Scale, b: own.Offset}
-		tries = []coding{drive, n.moved(s, drive), plain}
-	}
 	best := coding{}
-	for _, c := range tries {
-		if c.fit = n.fit(s, c); c.fit > best.fit {
+	try := func(c coding, slack float64) {
+		if c.fit = n.fit(s, c, slack); c.fit > best.fit {
 			best = c
 		}
+	}
+	if own != nil && own.Scale != 0 {
+		drive := coding{a: own.Scale, b: own.Offset}
+		slack := 0.0
+		if own.Type != capture.Float32 && own.Type != capture.Float64 {
+			slack = math.Abs(own.Scale) / (1 << 16) // a small part of a whole number's step
+		}
+		try(drive, slack)
+		if best.fit < exact && !n.float && !n.text {
+			try(n.moved(s, drive), slack)
+		}
+	}
+	if best.fit < exact {
+		try(plain, 0)
 	}
 	if best.fit > rounded {
 		return best
@@ -189,8 +198,8 @@ func (n number) moved(s capture.Series, c coding) coding {
 // number is the one that stands for a value, before it is rounded.
 func (c coding) number(value float64) float64 { return (value - c.b) / c.a }
 
-// fit tells how well the scaling gives every value back.
-func (n number) fit(s capture.Series, c coding) fit {
+// fit tells how well the scaling gives every value back: near is within slack.
+func (n number) fit(s capture.Series, c coding, slack float64) fit {
 	k := scaleOf(c.a, c.b)
 	out := exact
 	for _, v := range s {
@@ -200,7 +209,7 @@ func (n number) fit(s capture.Series, c coding) fit {
 		x := n.nearest(c.number(v))
 		switch got := k.value(x); {
 		case got == v && !math.IsNaN(x):
-		case math.Abs(got-v) <= 0x1p-51*(math.Abs(x*c.a)+math.Abs(c.b)) && !math.IsInf(v, 0):
+		case math.Abs(got-v) <= slack:
 			out = near
 		default:
 			return rounded
