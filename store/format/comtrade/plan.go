@@ -190,7 +190,7 @@ func (n number) moved(s capture.Series, c coding) coding {
 	if !ok {
 		return c
 	}
-	middle := math.Trunc((c.number(low) + c.number(high)) / 2)
+	middle := math.Round((math.Round(c.number(low)) + math.Round(c.number(high))) / 2)
 	c.b += capture.Scaled(middle, c.a)
 	return c
 }
