@@ -1,0 +1,133 @@
+package comtrade_test
+
+import (
+	"context"
+	"errors"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"faultkeep/store/format"
+	"faultkeep/store/format/comtrade"
+)
+
+// Liberties that files take in common practice (no source): each is read, and
+// each is told in a sentence.
+func TestLibertiesAreReadAndTold(t *testing.T) {
+	swap := func(old, new string) func(cfg, dat string) (string, string) {
+		return func(cfg, dat string) (string, string) { return strings.Replace(cfg, old, new, 1), dat }
+	}
+	swapData := func(old, new string) func(cfg, dat string) (string, string) {
+		return func(cfg, dat string) (string, string) { return cfg, strings.Replace(dat, old, new, 1) }
+	}
+	for _, c := range []struct {
+		name   string
+		change func(cfg, dat string) (string, string)
+		warns  string // the one warning
+		check  func(r format.Record) bool
+	}{
+		{"LF", func(cfg, dat string) (string, string) { return strings.ReplaceAll(cfg, "\r\n", "\n"), dat },
+			"trip.cfg ends lines in LF alone where the standard wants CR and LF.", nil},
+		{"CR", func(cfg, dat string) (string, string) { return strings.ReplaceAll(cfg, "\r\n", "\r"), dat },
+			"trip.cfg ends lines in CR alone where the standard wants CR and LF.", nil},
+		{"LF in the data", func(cfg, dat string) (string, string) { return cfg, strings.ReplaceAll(dat, "\r\n", "\n") },
+			"trip.dat ends lines in LF alone where the standard wants CR and LF.", nil},
+		{"byte order mark", swap("Northquay", "\uFEFFNorthquay"), "trip.cfg begins with a byte order mark, which was passed over.",
+			func(r format.Record) bool { return r.Field("station") == "Northquay" }},
+		{"ISO 8859-1", swap("Bucket elevator", "F\xf6rderer"), "trip.cfg isn't UTF-8; its names were read as ISO 8859-1.",
+			func(r format.Record) bool { return r.Field("device") == "Förderer" }},
+		{"UTF-8", swap("Bucket elevator", "Förderer"), "", func(r format.Record) bool { return r.Field("device") == "Förderer" }},
+		{"blanks", swap("1,speed,,,rpm,0.1", " 1 , speed , , , rpm , 0.1 "), "", func(r format.Record) bool { return r.Channels[0].Unit == "rpm" }},
+		{"lower case", swap("ASCII", "ascii"), `trip.cfg line 13 writes the file type as "ascii", not ASCII.`, nil},
+		{"no multiplier", func(cfg, dat string) (string, string) { return strings.TrimSuffix(cfg, "1\r\n"), dat },
+			"trip.cfg lacks the line with the time stamps' multiplier; 1 was taken.", nil},
+		{"blank lines at the end", func(cfg, dat string) (string, string) { return cfg + "\r\n\r\n", dat },
+			"trip.cfg has blank lines at its end.", nil},
+		{"no line end at the end", func(cfg, dat string) (string, string) { return strings.TrimSuffix(cfg, "\r\n"), dat }, "", nil},
+		{"short analog line", swap(",1,1,P", ""), "trip.cfg line 3 has 10 fields, an analog channel has 13; a ratio of 1 was taken for what is missing.", nil},
+		{"short status line", swap("3,brake,,,0", "3,brake"), "trip.cfg line 7 has 2 fields, a status channel has 5.", nil},
+		{"trailing comma", swap(",1,1,P", ",1,1,P,"), "", nil},
+		{"comma in a name", swap("1,speed", "1,speed, motor"), `trip.cfg line 3 has a comma in the channel's name "speed, motor".`,
+			func(r format.Record) bool { return r.Channels[0].Name == "speed, motor" && r.Channels[0].Unit == "rpm" }},
+		{"comma in the station", swap("Northquay", "Northquay,berth 2"), "trip.cfg line 1 has a comma in the station's name.",
+			func(r format.Record) bool {
+				return r.Field("station") == "Northquay, berth 2" && r.Field("device") == "Bucket elevator"
+			}},
+		{"no year", swap("elevator,1999", "elevator"),
+			"trip.cfg names no edition, but its channels are described as since 1999; dates were read as day/month/year.", nil},
+		{"edition 2001", swap(",1999", ",2001"), "trip.cfg line 1 names the edition 2001; it was read as 1999.", nil},
+		{"month first", swap("25/11/2026,03:12:07.412", "11/25/2026,03:12:07.412"),
+			`trip.cfg line 12 has the date "11/25/2026,03:12:07.412000", whose day and month were exchanged.`, nil},
+		{"wrong total", swap("5,2A", "6,2A"), "trip.cfg line 2 says 6 channels, but 2 analog and 3 status ones.", nil},
+		{"wrong number", swap("2,current", "7,current"), `trip.cfg line 4 calls itself channel "7", its place makes it 2.`, nil},
+		{"no name", swap("2,current", "2,"), `trip.cfg line 4 names no channel; it is called "analog 2".`, nil},
+		{"no frequency", swap("\r\n50\r\n", "\r\n\r\n"), "", func(r format.Record) bool { return r.Field("line frequency") == "" }},
+		{"words for the frequency", swap("\r\n50\r\n", "\r\nn/a\r\n"), `trip.cfg line 8 has "n/a" where the line frequency belongs.`, nil},
+		{"no trigger time", swap("25/11/2026,03:12:07.412000", ","), "", func(r format.Record) bool {
+			return r.Trigger == 0 && r.Time.Equal(time.Date(2026, 11, 25, 3, 12, 7, 410e6, time.UTC)) && len(r.Warnings) == 2
+		}},
+		{"trigger outside", swap("03:12:07.412", "03:12:09.412"), "trip.cfg has its trigger 2.002 s after the first sample, outside the record of 0.004 s.",
+			func(r format.Record) bool { return r.Trigger == 4 }},
+		{"skew", swap("12.5", "800"), `trip.cfg gives channel "current" a skew of 800 µs, more than half a sample interval; it is shown without that shift.`, nil},
+		{"stamps in another unit", swapData("4,3000", "4,3"), "trip.dat has time stamps over 3e-06 s where its sampling rates make it 0.003 s; the rates were taken.", nil},
+		{"no end of file", swapData("\x1a", ""), "trip.dat lacks the end-of-file mark.", nil},
+		{"surplus samples", swapData("\x1a", "5,4000,1,1,0,0,0\r\n\x1a"), "trip.dat has 1 lines after its last sample, which were passed over.", nil},
+		{"blank rows", swapData("\r\n2,", "\r\n\r\n2,"), "trip.dat has blank lines, the first at line 2.", nil},
+		{"trailing separator", swapData(",0,0\r\n", ",0,0,\r\n"), "trip.dat line 1 ends with a separator too many.", nil},
+		{"a row too short", swapData("2,1000,2,2,1,0,1", "2,1000,2"), "trip.dat line 2 has 1 of 5 channels; the others are missing there.",
+			func(r format.Record) bool { return r.Series[0][1] == 0.2 && r.Series[1][1] != r.Series[1][1] }},
+		{"semicolons", func(cfg, dat string) (string, string) { return cfg, strings.ReplaceAll(dat, ",", ";") },
+			"trip.dat separates its fields by ';' where the standard wants commas.", nil},
+		{"blanks for commas", func(cfg, dat string) (string, string) { return cfg, strings.ReplaceAll(dat, ",", "  ") },
+			"trip.dat separates its fields by ' ' where the standard wants commas.", nil},
+		{"a jump in the numbers", swapData("\r\n3,", "\r\n13,"), "trip.dat calls sample 3 number 13; samples were counted by their place.", nil},
+		{"status 2", swapData(",0,0\r\n", ",0,2\r\n"), `trip.dat line 1 has the status "2"; whatever isn't 0 was read as 1.`, nil},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			r := one(t, pair(c.change(cfg1999("ASCII"), text1999)))
+			if c.warns != "" && !slices.Equal(r.Warnings, []string{c.warns}) || c.warns == "" && c.check == nil && len(r.Warnings) > 0 {
+				t.Errorf("warns %q, want %q", r.Warnings, c.warns)
+			}
+			if c.check != nil && !c.check(r) {
+				t.Errorf("%+v", r)
+			}
+			if len(r.Series) != 5 || len(r.Series[0]) != 4 || r.Series[0][3] != 0.4 || r.Series[4][3] != 1 {
+				t.Errorf("samples %v", r.Series)
+			}
+		})
+	}
+}
+
+// Of many liberties of one kind the first is told, and how many there are.
+func TestWarningsDontPileUp(t *testing.T) {
+	r := one(t, pair(cfg1999("ASCII"), strings.ReplaceAll(text1999, "\r\n", ",\r\n")))
+	if want := "trip.dat line 1 ends with a separator too many (and 3 more like it)."; !slices.Equal(r.Warnings, []string{want}) {
+		t.Errorf("warns %q, want %q", r.Warnings, want)
+	}
+}
+
+// Whatever is cut off anywhere is told from what is wrong: a watcher waits for
+// it. Only the last fields of a .cfg may be missing.
+func TestCutOffIsIncomplete(t *testing.T) {
+	cfg, dat := cfg1999("BINARY"), string(make([]byte, 4*14))
+	last := strings.Index(cfg, "BINARY") + len("BINARY")
+	for n := range last + 1 {
+		_, err := comtrade.Decoder{}.Decode(context.Background(), pair(cfg[:n], dat), format.Options{})
+		if !errors.Is(err, format.ErrIncomplete) {
+			t.Fatalf("cut after %q: %v", cfg[:n], err)
+		}
+	}
+	for n := range dat {
+		_, err := comtrade.Decoder{}.Decode(context.Background(), pair(cfg, dat[:n]), format.Options{})
+		if !errors.Is(err, format.ErrIncomplete) {
+			t.Fatalf("%d bytes of data: %v", n, err)
+		}
+	}
+	for n := range len(text1999) - len("\r\n\x1a") - len("0,1,1") {
+		_, err := comtrade.Decoder{}.Decode(context.Background(), pair(cfg1999("ASCII"), text1999[:n]), format.Options{})
+		if !errors.Is(err, format.ErrIncomplete) {
+			t.Fatalf("%q: %v", text1999[:n], err)
+		}
+	}
+}
