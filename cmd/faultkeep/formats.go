@@ -3,15 +3,16 @@ package main
 import (
 	"os"
 	"path/filepath"
-	"strings"
+	"slices"
 
 	"faultkeep/store/format"
+	"faultkeep/store/format/comtrade"
 	"faultkeep/store/format/delimited"
 )
 
 // decoders are the file formats that can be read, the stricter ones first.
 func decoders() []format.Decoder {
-	return []format.Decoder{delimited.Decoder{}}
+	return []format.Decoder{comtrade.Decoder{}, delimited.Decoder{}}
 }
 
 // decoderFor is the first decoder to which the files look like its own.
@@ -24,46 +25,33 @@ func decoderFor(files []format.File) (format.Decoder, bool) {
 	return nil, false
 }
 
-// partners are extensions of files that hold one recording together (IEEE C37.111, clause 4).
-var partners = []string{".cfg", ".dat", ".hdr", ".inf"}
-
-// readSet reads a file and those that belong to it: of the same name, with the
-// extensions of COMTRADE.
+// readSet reads a file and those beside it that hold one recording with it.
 func readSet(path string) ([]format.File, error) {
-	b, err := os.ReadFile(path)
+	folder, name := filepath.Dir(path), filepath.Base(path)
+	if _, err := os.Stat(path); err != nil {
+		return nil, err
+	}
+	entries, err := os.ReadDir(folder)
 	if err != nil {
 		return nil, err
 	}
-	name := filepath.Base(path)
-	files := []format.File{{Name: name, Bytes: b}}
-	extension := filepath.Ext(name)
-	if !containsFold(partners, extension) {
-		return files, nil
-	}
-	entries, err := os.ReadDir(filepath.Dir(path))
-	if err != nil {
-		return nil, err
-	}
+	var names []string
 	for _, e := range entries {
-		other := e.Name()
-		if other == name || !strings.EqualFold(strings.TrimSuffix(other, filepath.Ext(other)), strings.TrimSuffix(name, extension)) ||
-			!containsFold(partners, filepath.Ext(other)) {
-			continue
+		names = append(names, e.Name())
+	}
+	together := []string{name}
+	for _, set := range comtrade.Sets(names) {
+		if slices.Contains(set.Names(), name) {
+			together = set.Names()
 		}
-		b, err := os.ReadFile(filepath.Join(filepath.Dir(path), other))
+	}
+	var files []format.File
+	for _, each := range together {
+		b, err := os.ReadFile(filepath.Join(folder, each))
 		if err != nil {
 			return nil, err
 		}
-		files = append(files, format.File{Name: other, Bytes: b})
+		files = append(files, format.File{Name: each, Bytes: b})
 	}
 	return files, nil
-}
-
-func containsFold(list []string, s string) bool {
-	for _, each := range list {
-		if strings.EqualFold(each, s) {
-			return true
-		}
-	}
-	return false
 }

@@ -22,6 +22,7 @@ var rooms = []struct {
 	{"store/capture", ""},
 	{"configs/strict", ""},
 	{"store/format", "store/capture"},
+	{"store/format/comtrade", "store/format store/capture"},
 	{"store/format/delimited", "store/format store/capture configs/strict"},
 	{"store/coverage", "store/capture"},
 	{"store", "store/capture store/coverage"},
@@ -47,7 +48,7 @@ var rooms = []struct {
 	{"daemon/archive", "daemon/web/wire store store/capture store/coverage"},
 	{"daemon", "store store/capture daemon/clock sources sources/modbus daemon/alert daemon/config daemon/web daemon/metrics daemon/archive"},
 	{"daemon/demo", "daemon daemon/alert daemon/archive daemon/config daemon/web/wire sources sources/modbus sources/drivesim configs store/capture"},
-	{"cmd/faultkeep", "store/format store/format/delimited daemon daemon/archive daemon/config daemon/demo daemon/export daemon/report sources/drivesim sources/faultcode sources/modbus configs configs/strict store store/capture store/coverage"},
+	{"cmd/faultkeep", "store/format store/format/comtrade store/format/delimited daemon daemon/archive daemon/config daemon/demo daemon/export daemon/report sources/drivesim sources/faultcode sources/modbus configs configs/strict store store/capture store/coverage"},
 }
 
 // Every package imports only what rooms allows it.
