@@ -1,0 +1,29 @@
+//go:build unix
+
+package folder
+
+import (
+	"fmt"
+	"io/fs"
+	"os"
+	"syscall"
+	"time"
+)
+
+// retryFor is how long a rename is tried again: not at all.
+const retryFor = 0 * time.Millisecond
+
+// openAlone opens a file for reading. A pipe must not make it wait.
+func openAlone(name string) (*os.File, error) {
+	return os.OpenFile(name, os.O_RDONLY|syscall.O_NONBLOCK, 0)
+}
+
+// tagOf is the file's number and when anything about it changed, which writers
+// can't set.
+func tagOf(info fs.FileInfo) string {
+	s, ok := info.Sys().(*syscall.Stat_t)
+	if !ok {
+		return ""
+	}
+	return fmt.Sprintf("%d %d", s.Ino, changed(s))
+}
