@@ -43,7 +43,7 @@ func alertOf(c capture.Capture) capture.Alert {
 // overcurrent, output 1 (2311). Kept whole, 1.4 s after it was ready."
 func sentence(c capture.Capture) string {
 	what := c.Name() + " made a recording without a fault code."
-	if c.Fault.Code != 0 || c.Fault.Name != "" {
+	if c.Fault != (capture.Fault{}) {
 		what = fmt.Sprintf("%s tripped: %s.", c.Name(), c.Fault)
 	}
 	after := ""

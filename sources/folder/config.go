@@ -65,8 +65,8 @@ const (
 
 // Bounds of what is read.
 const (
-	mostBytes   = 512 << 20 // of one set of files
-	mostArchive = 1 << 30   // of all that one archive holds
+	mostBytes   = 256 << 20 // of one set of files
+	mostArchive = 256 << 20 // of all that one archive holds
 	mostMembers = 10_000    // of one archive
 	mostRecords = 10_000    // of one set of files
 	mostWords   = 200       // fields and warnings of one recording

@@ -31,6 +31,7 @@ type Disk interface {
 // Listing is what a folder holds.
 type Listing struct {
 	Root    fs.FileInfo
+	Mounted bool // another file system begins here
 	Entries []Entry
 }
 
@@ -66,7 +67,7 @@ func (osDisk) Look(root string, subfolders bool) (Listing, error) {
 	if !info.IsDir() {
 		return Listing{}, &fs.PathError{Op: "look into", Path: root, Err: errors.New("it is no folder")}
 	}
-	l := Listing{Root: info}
+	l := Listing{Root: info, Mounted: mountPoint(root, info)}
 	var broken []error
 	var walk func(below string)
 	walk = func(below string) {

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
+	"path/filepath"
 	"syscall"
 	"time"
 )
@@ -26,4 +27,15 @@ func tagOf(info fs.FileInfo) string {
 		return ""
 	}
 	return fmt.Sprintf("%d %d", s.Ino, changed(s))
+}
+
+// mountPoint tells whether another file system begins at the folder.
+func mountPoint(folder string, info fs.FileInfo) bool {
+	above, err := os.Stat(filepath.Dir(folder))
+	if err != nil {
+		return false
+	}
+	here, ok := info.Sys().(*syscall.Stat_t)
+	up, ok2 := above.Sys().(*syscall.Stat_t)
+	return ok && ok2 && here.Dev != up.Dev
 }

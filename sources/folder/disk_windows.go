@@ -40,3 +40,6 @@ func tagOf(info fs.FileInfo) string {
 	}
 	return fmt.Sprint(d.CreationTime.Nanoseconds())
 }
+
+// mountPoint isn't told here: a share that is gone can't be looked into at all.
+func mountPoint(string, fs.FileInfo) bool { return false }
