@@ -18,10 +18,11 @@ type Options struct {
 	Config   Config // Path absolute
 	Decoders []format.Decoder
 	Faults   faultcode.Tables
-	Zone     *time.Location // of time stamps that name none; nil: UTC
-	Group    Group          // nil: ByName
-	Disk     Disk           // nil: the computer's own
-	Notices  bool           // let the system tell of changes: a look comes sooner then
+	Zone     *time.Location    // of time stamps that name none; nil: UTC
+	Group    Group             // nil: ByName
+	Titles   map[string]string // of drives, as people call them
+	Disk     Disk              // nil: the computer's own
+	Notices  bool              // let the system tell of changes: a look comes sooner then
 	Log      *slog.Logger
 }
 
@@ -58,7 +59,7 @@ func New(o Options) (*Folder, error) {
 		o.Zone = time.UTC
 	}
 	f := &Folder{Options: o, reader: Reader{Config: o.Config, Root: o.Config.Path, Decoders: o.Decoders,
-		Faults: o.Faults, Zone: o.Zone, Group: o.Group}}
+		Faults: o.Faults, Zone: o.Zone, Group: o.Group, Titles: o.Titles}}
 	if err := f.reader.Prepare(); err != nil {
 		return nil, fmt.Errorf("folder %s: %w", o.Config.Name, err)
 	}

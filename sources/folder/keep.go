@@ -82,9 +82,7 @@ func (r *Reader) captureOf(b batch, rec format.Record) capture.Capture {
 	c := r.opening(b)
 	paths := r.paths(b)
 	c.Drive = r.driveOf(&c, paths, rec)
-	if c.Drive == r.Config.Drive || c.Drive == r.Config.Name {
-		c.Title = r.Config.Title
-	}
+	c.Title = r.titleOf(c.Drive)
 	if code := orWord(r.fault.find(paths, rec), rec.Field("fault"), r.Config.Fault); code != "" {
 		c.Fault = r.Faults.Shown(clip(shown(code), 60))
 	}
@@ -127,7 +125,7 @@ func (r *Reader) opening(b batch) capture.Capture {
 		at = b.seen
 	}
 	at, seen := at.UTC(), b.seen.UTC()
-	c := capture.Capture{Drive: orWord(r.Config.Drive, r.Config.Name, "import"), Title: r.Config.Title, Trigger: capture.Trigger{Time: at, Latest: seen}}
+	c := capture.Capture{Drive: orWord(r.Config.Drive, r.Config.Name, "import"), Trigger: capture.Trigger{Time: at, Latest: seen}}
 	address := b.files[0].Path
 	if b.inZip != "" {
 		address = b.inZip + "!" + address
@@ -161,6 +159,13 @@ func (r *Reader) driveOf(c *capture.Capture, paths []string, rec format.Record) 
 		return c.Drive
 	}
 	return clip(shown(found), 150)
+}
+
+func (r *Reader) titleOf(drive string) string {
+	if title := r.Titles[drive]; title != "" || drive != r.Config.Name {
+		return title
+	}
+	return r.Config.Title // nothing tells whose the files are
 }
 
 // channels gives every channel a name and a role, in valid text.
@@ -211,7 +216,7 @@ func (r *Reader) KeepUnread(ctx context.Context, k sources.Keeper, files, extra 
 func (r *Reader) keepUnread(ctx context.Context, k sources.Keeper, b batch, why error) (capture.Capture, error) {
 	c := r.opening(b)
 	c.Drive = r.driveOf(&c, r.paths(b), format.Record{})
-	c.Provenance.Warnings = nil
+	c.Title, c.Provenance.Warnings = r.titleOf(c.Drive), nil
 	c.Origin = capture.Unread
 	hash := Hash(b.files)
 	c.Provenance.Identity = capture.ContentIdentity(hash, 1, 1)

@@ -23,9 +23,10 @@ type Reader struct {
 	Root     string // of the folder, for addresses; may be empty
 	Decoders []format.Decoder
 	Faults   faultcode.Tables
-	Zone     *time.Location // of time stamps that name none; nil: UTC
-	Group    Group          // nil: ByName
-	Again    bool           // also decode what was kept unread before
+	Zone     *time.Location    // of time stamps that name none; nil: UTC
+	Group    Group             // nil: ByName
+	Titles   map[string]string // of drives, as people call them
+	Again    bool              // also decode what was kept unread before
 
 	drive, fault *rule
 	ready        bool
