@@ -2,6 +2,7 @@ package folder_test
 
 import (
 	"context"
+	"crypto/sha256"
 	"maps"
 	"math"
 	"os"
@@ -83,6 +84,7 @@ func inTime(t *testing.T, test func(*rig)) {
 	synctest.Test(t, func(t *testing.T) {
 		time.Sleep(time.Until(night.AddDate(0, 0, 7)))
 		r := newRig(t, path)
+		defer r.end()
 		test(r)
 		r.end()
 		for _, fault := range r.k.Faults() {
@@ -237,3 +239,5 @@ var _ interface {
 	sources.Keeper
 	folder.Memory
 } = (*keeper)(nil)
+
+func sum(b []byte) [32]byte { return sha256.Sum256(b) }

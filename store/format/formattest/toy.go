@@ -51,6 +51,7 @@ func (Toy) Decode(_ context.Context, files []format.File, _ format.Options) ([]f
 	if head == nil {
 		return nil, p.short("its header")
 	}
+	p.lines.Buffer(nil, 16<<20)
 	first := strings.Fields(p.next())
 	if len(first) != 2 || first[0] != "toy" && first[0] != "toyset" {
 		return nil, p.short("its first line")
