@@ -140,6 +140,9 @@ func values(q wire.Query) url.Values {
 	set("drive", q.Drive)
 	set("fault", q.Fault)
 	set("before", string(q.Before))
+	if q.Unread {
+		set("unread", "true")
+	}
 	if q.Limit > 0 {
 		set("limit", strconv.Itoa(q.Limit))
 	}

@@ -46,7 +46,8 @@ type DriveNow struct {
 	Size      int64                 `json:"size,omitempty"` // bytes in all
 	Race      string                `json:"race,omitempty"` // "margin 2.9 s"
 	Figures   Race                  `json:"race_figures"`
-	Note      string                `json:"note,omitempty"` // why it isn't watched, and what to do
+	Words     string                `json:"words,omitempty"` // of what has no recorder: what it is doing
+	Note      string                `json:"note,omitempty"`  // why it isn't watched, and what to do
 }
 
 // Label is the drive as people call it.

@@ -24,6 +24,7 @@ type Query struct {
 	Fault  string     // captures and misses: the code as shown ("2311", "F07") or as a number
 	Before capture.ID // captures: older than this one, to go on where an answer ended
 	Limit  int        // at most so many; 0: all
+	Unread bool       // captures: only files that couldn't be read so far; else those are left out
 }
 
 // Entry is one line of the ledger.
