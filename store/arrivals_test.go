@@ -297,4 +297,3 @@ func TestVerifyFindsDamagedArrivals(t *testing.T) {
 		}
 	}
 }
-

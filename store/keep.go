@@ -13,6 +13,10 @@ import (
 	"faultkeep/store/capture"
 )
 
+// ByHand is the source of captures that somebody took in by hand: nobody needs
+// to be told of them.
+const ByHand = "import"
+
 // mostData bounds part Data, so that it can be read into memory.
 const mostData = 1 << 31
 
@@ -45,7 +49,7 @@ func (d *Draft) Keep(ctx context.Context, c capture.Capture, rest ...capture.Chu
 	}
 	alert := alertOf(c)
 	var sinks []string
-	if c.Origin != capture.Trace { // of a trace, the capture or miss of the same trip tells
+	if c.Origin != capture.Trace && c.Provenance.Source != ByHand { // of a trace, the capture or miss of the same trip tells
 		sinks = d.s.opt.Announce(alert)
 	}
 	var seq uint64

@@ -32,7 +32,7 @@ func (s *server) api(h func(http.ResponseWriter, *http.Request) error) http.Hand
 			return
 		}
 		failure := wire.FailureOf(err)
-		status := map[wire.Kind]int{wire.KindNotFound: http.StatusNotFound, wire.KindAmbiguous: http.StatusConflict,
+		status := map[wire.Kind]int{wire.KindNotFound: http.StatusNotFound, wire.KindAmbiguous: http.StatusConflict, wire.KindKept: http.StatusConflict,
 			wire.KindRequest: http.StatusBadRequest, wire.KindDamaged: http.StatusInternalServerError}[failure.Kind]
 		var no *refusal
 		switch {

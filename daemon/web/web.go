@@ -138,6 +138,7 @@ func (s *server) routes() *http.ServeMux {
 	}
 	page("GET /{$}", s.overnight)
 	page("POST /seen", s.seen)
+	page("GET /unread", s.unread)
 	page("GET /drive/{name}", s.drive)
 	page("GET /capture/{id}", s.capture)
 	page("GET /capture/{id}/lanes.svg", s.lanes)
@@ -164,6 +165,8 @@ func (s *server) routes() *http.ServeMux {
 	api("GET /api/v1/spells", s.apiSpells)
 	api("GET /api/v1/ledger", s.apiLedger)
 	api("GET /api/v1/coverage", s.apiCoverage)
+	api("GET /api/v1/arrivals/{hash}", s.apiArrived)
+	api("POST "+takePath, s.apiTake)
 	api("POST /api/v1/verify", s.apiVerify)
 	api("POST /api/v1/backup", s.apiBackup)
 	api("POST /api/v1/compact", s.apiCompact)

@@ -6,6 +6,8 @@ import (
 	"strings"
 	"unicode"
 	"unicode/utf8"
+
+	"faultkeep/store/capture"
 )
 
 // shown is a path as it can be stored and shown: what isn't UTF-8, or would
@@ -35,9 +37,9 @@ func shown(p string) string {
 func partOf(p string, taken map[string]bool) string {
 	base := clip(shown(path.Base(p)), 120)
 	for n := 1; ; n++ {
-		name := "file:" + base
+		name := capture.FilePart + base
 		if n > 1 {
-			name = fmt.Sprintf("file:%s (%d)", base, n)
+			name = fmt.Sprintf("%s%s (%d)", capture.FilePart, base, n)
 		}
 		if !taken[name] {
 			taken[name] = true

@@ -160,6 +160,9 @@ type Part struct {
 // Data is the name of the part that holds the samples' original bytes.
 const Data = "data"
 
+// FilePart begins the name of a part that is a whole file; the file's name follows.
+const FilePart = "file:"
+
 // Chunk is a run of original bytes of one part.
 type Chunk struct {
 	Part   string // Data unless said otherwise
