@@ -23,6 +23,7 @@ import (
 	"faultkeep/daemon/metrics"
 	"faultkeep/daemon/web"
 	"faultkeep/sources"
+	"faultkeep/sources/folder"
 	"faultkeep/sources/modbus"
 	"faultkeep/store"
 )
@@ -41,6 +42,7 @@ type App struct {
 	Address string // of the page, "http://…"
 	Store   *store.Store
 	Drives  []*modbus.Drive // being watched, in the order of the config
+	Folders []*folder.Folder
 
 	log      *slog.Logger
 	cancel   context.CancelFunc
@@ -85,7 +87,10 @@ func Start(ctx context.Context, loaded *config.Loaded, o Options) (app *App, err
 	plant := modbus.Connect(driveOptions(loaded, o.Log))
 	a.undo("connections", func(context.Context) error { return plant.Close() })
 	a.Drives = plant.Drives
-	hub := newHub(a.Drives)
+	if a.Folders, err = openFolders(loaded, o.Log); err != nil {
+		return nil, err
+	}
+	hub := newHub(a.Drives, a.Folders)
 	figures := metrics.New(metrics.Options{Version: o.Version, Names: hub.names(), Drives: hub.Drives, Alerts: a.alertCounts})
 	hub.witness(figures.Saw)
 	if o.Witness != nil {
@@ -102,7 +107,7 @@ func Start(ctx context.Context, loaded *config.Loaded, o Options) (app *App, err
 	a.run(run, "upkeep", func(ctx context.Context) { a.upkeep(ctx, loaded.Config.Store) })
 	a.run(run, "clock", func(ctx context.Context) { clock.Watch(ctx, clockEvery, func(e clock.Event) { a.clock(ctx, e) }) })
 	a.run(run, "ledger", func(ctx context.Context) { a.beat(ctx, hub.names()) })
-	a.run(run, "watch", func(ctx context.Context) { a.watch(ctx, plant.Drives, keep) })
+	a.run(run, "watch", func(ctx context.Context) { a.watch(ctx, a.sources(), keep) })
 	return a, nil
 }
 
@@ -156,15 +161,26 @@ func (a *App) serve(loaded *config.Loaded, o Options, hub *hub, figures http.Han
 	return nil
 }
 
-// watch runs every drive until ctx ends. A drive that panics takes nobody with
+// sources are all that is watched.
+func (a *App) sources() (all []sources.Source) {
+	for _, d := range a.Drives {
+		all = append(all, d)
+	}
+	for _, f := range a.Folders {
+		all = append(all, f)
+	}
+	return all
+}
+
+// watch runs every source until ctx ends. One that panics takes nobody with
 // it: it is logged and watched again.
-func (a *App) watch(ctx context.Context, drives []*modbus.Drive, keep *keeper) {
+func (a *App) watch(ctx context.Context, list []sources.Source, keep *keeper) {
 	var all sync.WaitGroup
-	for _, d := range drives {
+	for _, d := range list {
 		all.Go(func() {
 			for ctx.Err() == nil {
 				if err := a.guarded(func() error { return d.Watch(ctx, keep) }); err != nil {
-					a.log.Error("watching ended and begins again", "drive", d.Name(), "error", err)
+					a.log.Error("watching ended and begins again", "source", d.Name(), "error", err)
 					wait(ctx, time.Second)
 				}
 			}

@@ -6,4 +6,4 @@ import (
 )
 
 // Keeping is the door from sources to a store, as the App has it.
-func Keeping(s *store.Store) sources.Keeper { return &keeper{store: s, hub: newHub(nil)} }
+func Keeping(s *store.Store) sources.Keeper { return &keeper{store: s, hub: newHub(nil, nil)} }

@@ -6,13 +6,15 @@ import (
 
 	"faultkeep/daemon/web"
 	"faultkeep/sources"
+	"faultkeep/sources/folder"
 	"faultkeep/sources/modbus"
 	"faultkeep/store/capture"
 )
 
 // hub knows what is going on now and tells whoever wants to see it live.
 type hub struct {
-	drives []*modbus.Drive // in the order of the config
+	drives  []*modbus.Drive // in the order of the config
+	folders []*folder.Folder
 
 	mu        sync.Mutex
 	now       map[string]*happening
@@ -29,10 +31,13 @@ type happening struct {
 	size    int64
 }
 
-func newHub(drives []*modbus.Drive) *hub {
-	h := &hub{drives: drives, now: map[string]*happening{}, listeners: map[chan struct{}]bool{}}
+func newHub(drives []*modbus.Drive, folders []*folder.Folder) *hub {
+	h := &hub{drives: drives, folders: folders, now: map[string]*happening{}, listeners: map[chan struct{}]bool{}}
 	for _, d := range drives {
 		h.now[d.Name()] = &happening{note: "not reached yet"}
+	}
+	for _, f := range folders {
+		h.now[f.Name()] = &happening{note: "not looked into yet"}
 	}
 	return h
 }
@@ -89,7 +94,7 @@ func sentences(text, advice string) string {
 
 // Drives are all drives as they are now; it is part of web.Live.
 func (h *hub) Drives() []web.DriveNow {
-	out := make([]web.DriveNow, 0, len(h.drives))
+	out := make([]web.DriveNow, 0, len(h.drives)+len(h.folders))
 	for _, d := range h.drives {
 		now := d.Now()
 		h.mu.Lock()
@@ -101,6 +106,9 @@ func (h *hub) Drives() []web.DriveNow {
 			LastSeen: now.LastSeen, Fault: now.Fault, Tripped: now.Tripped,
 			Pulling: n.pulling, Done: n.done, Size: n.size, Race: now.Race.Words(), Note: noteOf(n, now), Figures: figures(now.Race),
 		})
+	}
+	for _, f := range h.folders {
+		out = append(out, h.folderNow(f))
 	}
 	return out
 }
@@ -129,11 +137,14 @@ func (h *hub) Changes() (<-chan struct{}, func()) {
 	}
 }
 
-// names lists the drives.
+// names lists the drives and folders.
 func (h *hub) names() []string {
-	out := make([]string, len(h.drives))
-	for i, d := range h.drives {
-		out[i] = d.Name()
+	out := make([]string, 0, len(h.drives)+len(h.folders))
+	for _, d := range h.drives {
+		out = append(out, d.Name())
+	}
+	for _, f := range h.folders {
+		out = append(out, f.Name())
 	}
 	return out
 }

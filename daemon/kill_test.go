@@ -15,12 +15,15 @@ import (
 	"faultkeep/daemon/config"
 	"faultkeep/sources/drivesim"
 	"faultkeep/store/capture"
+	"faultkeep/store/format"
+	"faultkeep/store/format/formattest"
 )
 
 // asDaemon makes the test binary run a daemon with this config file.
 const asDaemon = "FAULTKEEP_TEST_DAEMON"
 
 func TestMain(m *testing.M) {
+	config.Formats = []format.Decoder{formattest.Toy{}}
 	if path := os.Getenv(asDaemon); path != "" {
 		loaded, problems := config.Load(path)
 		if len(problems) > 0 {

@@ -167,7 +167,7 @@ func (s *Store) discard(id capture.ID, why error) error {
 		if err != nil {
 			return err
 		}
-		if err := recall(tx, id); err != nil {
+		if err := errors.Join(recall(tx, id), forgetArrival(tx, id)); err != nil {
 			return err
 		}
 		_, err = putEntry(tx, Entry{Time: s.now(), Drive: drive, Kind: KindTrouble, Capture: id,
@@ -186,5 +186,5 @@ func (s *Store) dropCapture(tx *bolt.Tx, id capture.ID) (drive string, err error
 		return drive, err
 	}
 	s.touch(id)
-	return drive, errors.Join(tx.Bucket(bIndex).Delete(key), tx.Bucket(bMarks).Delete(key), removeChunks(tx, id))
+	return drive, errors.Join(tx.Bucket(bIndex).Delete(key), tx.Bucket(bMarks).Delete(key), tx.Bucket(bUnread).Delete(key), removeChunks(tx, id))
 }

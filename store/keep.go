@@ -13,6 +13,10 @@ import (
 	"faultkeep/store/capture"
 )
 
+// ByHand is the source of captures that somebody took in by hand: nobody needs
+// to be told of them.
+const ByHand = "import"
+
 // mostData bounds part Data, so that it can be read into memory.
 const mostData = 1 << 31
 
@@ -45,7 +49,7 @@ func (d *Draft) Keep(ctx context.Context, c capture.Capture, rest ...capture.Chu
 	}
 	alert := alertOf(c)
 	var sinks []string
-	if c.Origin == capture.Recorded { // of a trace, the capture or miss of the same trip tells
+	if c.Origin != capture.Trace && c.Provenance.Source != ByHand { // of a trace, the capture or miss of the same trip tells
 		sinks = d.s.opt.Announce(alert)
 	}
 	var seq uint64
@@ -61,7 +65,7 @@ func (d *Draft) Keep(ctx context.Context, c capture.Capture, rest ...capture.Chu
 	}
 	d.gone = true
 	d.s.forget(d)
-	d.s.setLast(c.Drive, c.ID, seq)
+	d.s.setLast(c, seq)
 	if err := d.s.readBack(c); err != nil {
 		return capture.Capture{}, err
 	}
@@ -188,8 +192,16 @@ func (d *Draft) keep(tx *bolt.Tx, c *capture.Capture, merged []capture.Chunk, al
 			return 0, err
 		}
 	}
+	if err := noteArrival(tx, *c); err != nil {
+		return 0, err
+	}
 	entry := Entry{Time: c.Kept, Drive: c.Drive, Kind: KindKept, Text: alert.Text, Capture: c.ID, Fault: c.Fault}
-	if c.Origin == capture.Trace {
+	switch {
+	case c.Origin == capture.Unread:
+		entry.Kind = KindUnread
+	case fromFiles(*c):
+		entry.Kind = KindArrived
+	case c.Origin == capture.Trace:
 		entry.Kind = KindTrace
 		entry.Text = fmt.Sprintf("Kept the trace of %.0f s around the trip: %d polls.", c.Timing.Duration(), c.Timing.Samples)
 	}

@@ -28,6 +28,9 @@ import (
 //	counts    SINK → counts
 //	visits    WHO → time
 //	marks     ID → Marks, what people said of a capture
+//	arrivals  SHA-256 of files' content, hex → Arrival
+//	unread    ID → SHA-256 of the content, of files that couldn't be read so far
+//	files     FOLDER\x00PATH → what became of that file, as the folder's watch notes it
 //
 // A draft becomes a capture by its ID moving from drafts to index; its chunks
 // stay where they are. Every bucket that a commit touches costs it one or two
@@ -46,8 +49,16 @@ var (
 	bVisits = []byte("visits")
 	bMarks  = []byte("marks")
 
-	buckets = [][]byte{bMeta, bDrafts, bIndex, bChunks, bLedger, bMisses, bSpells, bOutbox, bAside, bCounts, bVisits, bMarks}
+	bArrivals = []byte("arrivals")
+	bUnread   = []byte("unread")
+	bFiles    = []byte("files")
+
+	buckets = [][]byte{bMeta, bDrafts, bIndex, bChunks, bLedger, bMisses, bSpells, bOutbox, bAside, bCounts, bVisits, bMarks, bArrivals, bUnread, bFiles}
 	since   = map[string]int{string(bMarks): 2} // schema that brought a bucket, if not the first
+
+	// added are buckets that came without a new schema: a store may lack them
+	// until it is opened for writing.
+	added = [][]byte{bArrivals, bUnread, bFiles}
 
 	kSchema = []byte("schema")
 	kBeat   = []byte("beat")

@@ -18,7 +18,8 @@ type lasts struct {
 	ids   map[string]capture.ID
 }
 
-// Last is the drive's newest capture of a recording, by the order of keeping.
+// Last is the drive's newest capture of a recording that it held, not of a
+// file, by the order of keeping.
 func (s *Store) Last(ctx context.Context, drive string) (c capture.Capture, found bool, err error) {
 	err = s.view(ctx, func(tx *bolt.Tx) error {
 		id, err := s.lastID(tx, drive)
@@ -41,8 +42,9 @@ func (s *Store) lastID(tx *bolt.Tx, drive string) (capture.ID, error) {
 		return s.last.ids[drive], nil
 	}
 	newest, ids := map[string]uint64{}, map[string]capture.ID{}
+	files := idsOfFiles(tx)
 	err := index.ForEach(func(k, v []byte) error {
-		if _, trace := capture.ID(k).Trace(); trace {
+		if _, trace := capture.ID(k).Trace(); trace || capture.ID(k).IsUnread() || files[capture.ID(k)] {
 			return nil
 		}
 		if sm, ok := summaryAt(tx, k, v); ok && sm.Seq >= newest[sm.Drive] {
@@ -54,14 +56,32 @@ func (s *Store) lastID(tx *bolt.Tx, drive string) (capture.ID, error) {
 	return ids[drive], err
 }
 
+// idsOfFiles are the captures that were made of files: a drive doesn't hold
+// their recordings.
+func idsOfFiles(tx *bolt.Tx) map[capture.ID]bool {
+	ids := map[capture.ID]bool{}
+	if b := tx.Bucket(bArrivals); b != nil {
+		_ = b.ForEach(func(k, v []byte) error {
+			var a Arrival
+			if unseal(k, v, &a) == nil {
+				for _, id := range a.IDs {
+					ids[id] = true
+				}
+			}
+			return nil
+		})
+	}
+	return ids
+}
+
 // setLast follows the keeping of capture number seq.
-func (s *Store) setLast(drive string, id capture.ID, seq uint64) {
+func (s *Store) setLast(c capture.Capture, seq uint64) {
 	s.lastMu.Lock()
 	defer s.lastMu.Unlock()
 	if s.last.valid && s.last.seq == seq-1 {
 		s.last.seq = seq
-		if _, trace := id.Trace(); !trace {
-			s.last.ids[drive] = id
+		if _, trace := c.ID.Trace(); !trace && !fromFiles(c) {
+			s.last.ids[c.Drive] = c.ID
 		}
 	}
 }

@@ -7,6 +7,7 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -77,7 +78,7 @@ func (s *Store) openFile() (err error) {
 	if !s.opt.ReadOnly {
 		s.own()
 		s.tidy()
-		for _, prepare := range []func() error{s.prepare, func() error { return s.migrate(steps, Schema) }} {
+		for _, prepare := range []func() error{s.prepare, func() error { return s.migrate(steps, Schema) }, s.addBuckets} {
 			if err := guard(prepare); err != nil {
 				return err
 			}
@@ -231,7 +232,8 @@ func (s *Store) known() error {
 			return newer(n) // before its other buckets look like damage
 		}
 		for _, name := range buckets {
-			if tx.Bucket(name) == nil && n >= since[string(name)] {
+			extra := slices.ContainsFunc(added, func(a []byte) bool { return string(a) == string(name) })
+			if tx.Bucket(name) == nil && n >= since[string(name)] && !extra {
 				return damagef("bucket %q is missing", name)
 			}
 		}

@@ -21,6 +21,7 @@ type Query struct {
 	Fault  string     // captures and misses: the code as shown ("2311", "F07") or as a number; empty: any
 	Kinds  []string   // ledger: kinds of entries; empty: all
 	Limit  int        // most to list; 0: all
+	Unread bool       // captures: files that couldn't be read so far, and nothing else; else those are left out
 	Before capture.ID // captures: only IDs that sort before, to page on
 }
 
@@ -65,7 +66,8 @@ func (q Query) kind(k string) bool {
 }
 
 // Captures lists captures by their ID, newest first; traces only where there
-// is no recording of the same trip. A capture whose
+// is no recording of the same trip, files that couldn't be read only where the
+// query asks for them. A capture whose
 // description is damaged is left out and logged; Verify tells of it.
 func (s *Store) Captures(ctx context.Context, q Query) ([]capture.Capture, error) {
 	var out []capture.Capture
@@ -116,6 +118,9 @@ func walkIndex(tx *bolt.Tx, q Query, fn func(capture.ID) (bool, error)) error {
 	for ; k != nil && bytes.Compare(k, begin) >= 0; k, v = c.Prev() {
 		if of, trace := capture.ID(k).Trace(); trace && isKept(tx, of) {
 			continue // it is shown with its recording
+		}
+		if id := capture.ID(k); id.IsUnread() != q.Unread || q.Unread && !isUnread(tx, id) {
+			continue
 		}
 		sm, ok := summaryAt(tx, k, v)
 		if !ok || !q.drive(sm.Drive) || !q.fault(sm.Code, sm.Shown) || !q.time(sm.Trigger) {

@@ -175,7 +175,7 @@ func spared(tx *bolt.Tx) (map[capture.ID]bool, error) {
 		if sm.Seq >= n.keptSeq {
 			n.kept, n.keptSeq = id, sm.Seq
 		}
-		if _, trace := id.Trace(); !trace && sm.Seq >= n.recordedSeq {
+		if _, trace := id.Trace(); !trace && !id.IsUnread() && sm.Seq >= n.recordedSeq {
 			n.recorded, n.recordedSeq = id, sm.Seq
 		}
 		if !sm.Trigger.Before(n.at) {

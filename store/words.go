@@ -42,8 +42,11 @@ func alertOf(c capture.Capture) capture.Alert {
 // sentence tells of a capture: "Bucket elevator tripped: Continuous
 // overcurrent, output 1 (2311). Kept whole, 1.4 s after it was ready."
 func sentence(c capture.Capture) string {
+	if c.Origin == capture.Unread {
+		return fmt.Sprintf("A file of %s could not be read. Its bytes are kept: %s", c.Name(), endStop(c.Integrity.Why))
+	}
 	what := c.Name() + " made a recording without a fault code."
-	if c.Fault.Code != 0 || c.Fault.Name != "" {
+	if c.Fault != (capture.Fault{}) {
 		what = fmt.Sprintf("%s tripped: %s.", c.Name(), c.Fault)
 	}
 	after := ""

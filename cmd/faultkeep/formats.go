@@ -5,19 +5,14 @@ import (
 	"path/filepath"
 	"slices"
 
+	"faultkeep/daemon/config"
 	"faultkeep/store/format"
 	"faultkeep/store/format/comtrade"
-	"faultkeep/store/format/delimited"
 )
 
-// decoders are the file formats that can be read, the stricter ones first.
-func decoders() []format.Decoder {
-	return []format.Decoder{comtrade.Decoder{}, delimited.Decoder{}}
-}
-
-// decoderFor is the first decoder to which the files look like its own.
+// decoderFor is the first format to which the files look like its own.
 func decoderFor(files []format.File) (format.Decoder, bool) {
-	for _, d := range decoders() {
+	for _, d := range config.Formats {
 		if d.Sniff(files) {
 			return d, true
 		}

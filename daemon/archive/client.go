@@ -73,6 +73,11 @@ func reachable(address string) (string, error) {
 
 // do asks for a path below the API's root; path segments are escaped here.
 func (c *client) do(ctx context.Context, method, prefix string, q url.Values, path ...string) (*http.Response, error) {
+	return c.send(ctx, method, nil, 0, prefix, q, path...)
+}
+
+// send is do with a body of that size; nil: none.
+func (c *client) send(ctx context.Context, method string, body io.Reader, size int64, prefix string, q url.Values, path ...string) (*http.Response, error) {
 	address := c.base + "/api/v1"
 	for _, p := range path {
 		address += "/" + url.PathEscape(p)
@@ -80,9 +85,12 @@ func (c *client) do(ctx context.Context, method, prefix string, q url.Values, pa
 	if len(q) > 0 {
 		address += "?" + q.Encode()
 	}
-	r, err := http.NewRequestWithContext(ctx, method, address, nil)
+	r, err := http.NewRequestWithContext(ctx, method, address, body)
 	if err != nil {
 		return nil, err
+	}
+	if body != nil {
+		r.ContentLength = size
 	}
 	r.Header.Set("Authorization", "Bearer "+c.token)
 	answer, err := c.http.Do(r)
@@ -118,6 +126,10 @@ func (c *client) get(ctx context.Context, prefix string, to any, q url.Values, p
 		return err
 	}
 	defer answer.Body.Close()
+	return c.decode(ctx, answer, to)
+}
+
+func (c *client) decode(ctx context.Context, answer *http.Response, to any) error {
 	if err := json.NewDecoder(answer.Body).Decode(to); err != nil {
 		return c.broken(ctx, err)
 	}
@@ -140,6 +152,9 @@ func values(q wire.Query) url.Values {
 	set("drive", q.Drive)
 	set("fault", q.Fault)
 	set("before", string(q.Before))
+	if q.Unread {
+		set("unread", "true")
+	}
 	if q.Limit > 0 {
 		set("limit", strconv.Itoa(q.Limit))
 	}

@@ -164,7 +164,7 @@ func some[T any](list []T) []T {
 }
 
 func asked(q wire.Query) store.Query {
-	out := store.Query{Since: q.Since, Until: q.Until, Fault: q.Fault, Limit: q.Limit, Before: q.Before}
+	out := store.Query{Since: q.Since, Until: q.Until, Fault: q.Fault, Limit: q.Limit, Before: q.Before, Unread: q.Unread}
 	if q.Drive != "" {
 		out.Drives = []string{q.Drive}
 	}

@@ -72,10 +72,16 @@ func (c *checker) rule(at string, r alert.Rule, sinks []string) {
 	for i, d := range c.cfg.Drives {
 		drives[i] = d.Name
 	}
+	for _, f := range c.cfg.Folders {
+		drives = append(drives, f.Name)
+		if f.Drive != "" && !slices.Contains(drives, f.Drive) {
+			drives = append(drives, f.Drive)
+		}
+	}
 	for i, p := range r.Drives {
 		if _, err := path.Match(p, ""); err != nil {
 			c.say(item("drives", i), "write a name, or a pattern such as belt-*", "%q is not a pattern", p)
-		} else if !slices.ContainsFunc(drives, func(name string) bool { return alert.MatchName(p, name) }) {
+		} else if !c.anyDrive() && !slices.ContainsFunc(drives, func(name string) bool { return alert.MatchName(p, name) }) {
 			c.say(item("drives", i), meant(p, drives), "no drive is called %q", p)
 		}
 	}

@@ -15,6 +15,7 @@ import (
 	"faultkeep/daemon/alert/logsink"
 	"faultkeep/daemon/alert/webhook"
 	"faultkeep/sources/faultcode"
+	"faultkeep/sources/folder"
 	"faultkeep/sources/modbus"
 	"faultkeep/sources/modbus/regmap"
 )
@@ -28,6 +29,7 @@ type Config struct {
 	Poll     strict.Duration `yaml:"poll"` // of drives that don't say otherwise; 250 ms where left out
 	Web      Web             `yaml:"web"`
 	Drives   []modbus.Config `yaml:"drives"`
+	Folders  []folder.Config `yaml:"folders"`
 	Alerts   Alerts          `yaml:"alerts"`
 	Log      Log             `yaml:"log"`
 }
@@ -77,6 +79,8 @@ const (
 	DefaultFaults = builtin + "iec61800-7-201"
 
 	builtin = "builtin:"
+
+	folderScan = strict.Duration(folder.DefaultScan)
 )
 
 var defaultLow = map[string]strict.Size{"warn": 1 << 30, "drop": 256 << 20, "refuse": 16 << 20}
@@ -87,6 +91,7 @@ type Loaded struct {
 	Config   Config
 	Location *time.Location
 	Drives   []Drive // in the order of the file
+	Folders  []Folder
 }
 
 // Drive is one drive with its map and fault tables.
@@ -163,6 +168,11 @@ func (c *Config) fill(has func(path string) bool) {
 		}
 		if len(d.Faults) == 0 {
 			d.Faults = []string{DefaultFaults}
+		}
+	}
+	for i := range c.Folders {
+		if f := &c.Folders[i]; len(f.Faults) == 0 {
+			f.Faults = []string{DefaultFaults}
 		}
 	}
 	if len(c.Alerts.Sinks) == 0 {

@@ -17,8 +17,8 @@ import (
 func (c *checker) drives() {
 	drives := c.cfg.Drives
 	if len(drives) == 0 {
-		if !c.bad("drives") && !c.misspelt("drives") {
-			c.say("drives", "add one with name, address and map", "there is no drive to watch")
+		if !c.bad("drives") && !c.misspelt("drives") && !c.doc.Has("folders") {
+			c.say("drives", "add one with name, address and map, or a folder under folders:", "there is no drive to watch")
 		}
 		return
 	}
@@ -60,18 +60,8 @@ func (c *checker) names() {
 	slugs := make(map[string]int) // by the name as it stands in IDs
 	for i, d := range c.cfg.Drives {
 		at := fmt.Sprintf("drives[%d].name", i)
-		switch {
-		case c.bad(at):
+		if c.bad(at) || !c.named(at, d.Name, "give a short one, such as belt-3") {
 			continue
-		case d.Name == "":
-			c.missing(at, "give a short one, such as belt-3")
-			continue
-		case !plain(d.Name) || d.Name != strings.TrimSpace(d.Name):
-			c.say(at, "write letters, digits and hyphens", "%q begins or ends with a space, or holds a control character", d.Name)
-		case strings.ContainsAny(d.Name, `*?[]\/`):
-			c.say(at, "write letters, digits and hyphens", `%q holds one of * ? [ ] \ /, which mean something in rules and addresses`, d.Name)
-		case len(d.Name) > longestName:
-			c.say(at, "keep the name short and put the long form into title", "has more than %d characters", longestName)
 		}
 		slug := capture.Slug(d.Name)
 		if first, ok := seen[d.Name]; ok {
@@ -83,6 +73,22 @@ func (c *checker) names() {
 			seen[d.Name], slugs[slug] = i, i
 		}
 	}
+}
+
+// named checks one name; it is false where there is none.
+func (c *checker) named(at, name, missing string) bool {
+	switch {
+	case name == "":
+		c.missing(at, missing)
+		return false
+	case !plain(name) || name != strings.TrimSpace(name):
+		c.say(at, "write letters, digits and hyphens", "%q begins or ends with a space, or holds a control character", name)
+	case strings.ContainsAny(name, `*?[]\/`):
+		c.say(at, "write letters, digits and hyphens", `%q holds one of * ? [ ] \ /, which mean something in rules and addresses`, name)
+	case len(name) > longestName:
+		c.say(at, "keep the name short and put the long form into title", "has more than %d characters", longestName)
+	}
+	return true
 }
 
 // where says on which line a drive is, for problems that concern two.

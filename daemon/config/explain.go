@@ -25,6 +25,13 @@ func (l *Loaded) Explain() string {
 	for _, d := range l.Drives {
 		line("  %s", d.sentence())
 	}
+	if len(l.Folders) > 0 {
+		line("")
+		line("%s:", count(len(l.Folders), "folder"))
+		for _, f := range l.Folders {
+			line("  %s", f.sentence())
+		}
+	}
 	line("")
 	line("Alerts:")
 	for _, s := range l.Config.Alerts.Sinks {

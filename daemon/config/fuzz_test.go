@@ -36,8 +36,19 @@ func FuzzParse(f *testing.F) {
 				t.Errorf("badly placed: %+v", p)
 			}
 		}
-		if l != nil && !strings.Contains(l.Explain(), l.Drives[0].Config.Name) {
-			t.Error("a drive isn't explained")
+		if l == nil {
+			return
+		}
+		text := l.Explain()
+		for _, d := range l.Drives {
+			if !strings.Contains(text, d.Config.Name) {
+				t.Error("a drive isn't explained")
+			}
+		}
+		for _, d := range l.Folders {
+			if !strings.Contains(text, d.Config.Name) {
+				t.Error("a folder isn't explained")
+			}
 		}
 	})
 }

@@ -44,6 +44,7 @@ func Parse(path string, src []byte) (*Loaded, strict.Problems) {
 	c.store()
 	c.web()
 	c.drives()
+	c.folders()
 	c.alerts()
 	c.log()
 	if problems := append(c.problems.Sorted(), c.files.problems.Sorted()...); len(problems) > 0 {

@@ -1,6 +1,7 @@
 package metrics_test
 
 import (
+	"net/http"
 	"net/http/httptest"
 	"strings"
 	"testing"
@@ -38,7 +39,7 @@ func TestMetrics(t *testing.T) {
 		m.Saw(o)
 	}
 	answer := httptest.NewRecorder()
-	m.Handler().ServeHTTP(answer, httptest.NewRequest("GET", "/metrics", nil))
+	m.Handler().ServeHTTP(answer, httptest.NewRequest(http.MethodGet, "/metrics", nil))
 	if answer.Code != 200 {
 		t.Fatalf("%d %s", answer.Code, answer.Body)
 	}

@@ -32,7 +32,7 @@ func (s *server) api(h func(http.ResponseWriter, *http.Request) error) http.Hand
 			return
 		}
 		failure := wire.FailureOf(err)
-		status := map[wire.Kind]int{wire.KindNotFound: http.StatusNotFound, wire.KindAmbiguous: http.StatusConflict,
+		status := map[wire.Kind]int{wire.KindNotFound: http.StatusNotFound, wire.KindAmbiguous: http.StatusConflict, wire.KindKept: http.StatusConflict,
 			wire.KindRequest: http.StatusBadRequest, wire.KindDamaged: http.StatusInternalServerError}[failure.Kind]
 		var no *refusal
 		switch {
@@ -71,7 +71,8 @@ func answer[T any](w http.ResponseWriter, v T, err error) error {
 	return ignore(err)
 }
 
-// query reads what a list is narrowed to: since, until (RFC 3339), drive, fault, before, limit.
+// query reads what a list is narrowed to: since, until (RFC 3339), drive,
+// fault, before, limit, unread.
 func query(v url.Values) (q wire.Query, err error) {
 	q = wire.Query{Drive: v.Get("drive"), Fault: v.Get("fault"), Before: capture.ID(v.Get("before"))}
 	for key, to := range map[string]*time.Time{"since": &q.Since, "until": &q.Until} {
@@ -84,6 +85,11 @@ func query(v url.Values) (q wire.Query, err error) {
 	if text := v.Get("limit"); text != "" {
 		if q.Limit, err = strconv.Atoi(text); err != nil || q.Limit < 0 {
 			return q, wire.Say(wire.ErrRequest, fmt.Sprintf("%q isn't a number of things, in limit", text))
+		}
+	}
+	if text := v.Get("unread"); text != "" {
+		if q.Unread, err = strconv.ParseBool(text); err != nil {
+			return q, wire.Say(wire.ErrRequest, fmt.Sprintf("%q is neither true nor false, in unread", text))
 		}
 	}
 	return q, nil

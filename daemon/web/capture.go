@@ -57,6 +57,14 @@ var cautions = []string{
 }
 
 func (s *server) capture(w http.ResponseWriter, r *http.Request) error {
+	if id := capture.ID(r.PathValue("id")); id.IsUnread() {
+		c, err := s.exactly(r.Context(), string(id))
+		if err != nil {
+			return err
+		}
+		http.Redirect(w, r, "/unread#"+url.PathEscape(string(c.ID)), http.StatusSeeOther)
+		return nil
+	}
 	c, series, err := s.load(r.Context(), r.PathValue("id"))
 	if err != nil {
 		return err

@@ -105,6 +105,9 @@ func (s *server) original(w http.ResponseWriter, r *http.Request) error {
 		}
 		w.Header().Set("Content-Type", "application/octet-stream")
 		w.Header().Set("Content-Disposition", attachment(c, "-"+capture.Slug(name)+".bin"))
+		if file := fileOf(name); file != name { // under the name that it came with: programs tell formats by it
+			w.Header().Set("Content-Disposition", mime.FormatMediaType("attachment", map[string]string{"filename": file}))
+		}
 		w.Header().Set("Content-Length", strconv.Itoa(len(b)))
 		w.Header().Set(wire.HaveHeader, wire.FormatRanges(have))
 		_, err = w.Write(b)

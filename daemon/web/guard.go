@@ -25,7 +25,9 @@ var picturePolicy = func() string {
 	return "default-src 'none'; style-src 'sha256-" + base64.StdEncoding.EncodeToString(sum[:]) + "'; frame-ancestors 'none'"
 }()
 
-const mostBody = 64 << 10 // bytes; no request has more to say
+const mostBody = 64 << 10 // bytes; no request but one has more to say
+
+const takePath = "/api/v1/take" // that one
 
 // guard stands before every request.
 func (s *server) guard(next http.Handler) http.Handler {
@@ -55,7 +57,11 @@ func (s *server) guard(next http.Handler) http.Handler {
 			http.Error(w, "faultkeep isn't served under this name. Open it by the address that it printed at its start, or add the name to the config.", http.StatusMisdirectedRequest)
 			return
 		}
-		r.Body = http.MaxBytesReader(w, r.Body, mostBody)
+		most := int64(mostBody)
+		if r.URL.Path == takePath { // behind the token, which is asked for before anything is read
+			most = wire.MostTaken
+		}
+		r.Body = http.MaxBytesReader(w, r.Body, most)
 		protected.ServeHTTP(w, r)
 	})
 }

@@ -29,6 +29,7 @@ type overnightPage struct {
 	Days    []day
 	Drives  []driveRow
 	Waiting string // alerts that nobody has taken yet
+	Unread  string // files that couldn't be read
 	Older   string // address of the next page
 	Newer   string
 	Seen    string // what marking as seen covers, RFC 3339; empty: nothing to mark
@@ -125,6 +126,9 @@ func (s *server) overnight(w http.ResponseWriter, r *http.Request) error {
 	}
 	if n := s.Alerts().Waiting; n > 0 {
 		page.Waiting = plural(n, "alert isn't accepted by its receiver yet.", "alerts aren't accepted by their receivers yet.")
+	}
+	if page.Unread, err = s.unreadNow(r); err != nil {
+		return err
 	}
 	if r.URL.Query().Get("fragment") != "drives" {
 		if err := s.fillStream(r.Context(), &page, p, drives); err != nil {

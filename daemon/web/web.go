@@ -47,7 +47,8 @@ type DriveNow struct {
 	Size      int64                 `json:"size,omitempty"` // bytes in all
 	Race      string                `json:"race,omitempty"` // "margin 2.9 s"
 	Figures   Race                  `json:"race_figures"`
-	Note      string                `json:"note,omitempty"` // why it isn't watched, and what to do
+	Words     string                `json:"words,omitempty"` // of what has no recorder: what it is doing
+	Note      string                `json:"note,omitempty"`  // why it isn't watched, and what to do
 }
 
 // Label is the drive as people call it.
@@ -139,6 +140,7 @@ func (s *server) routes() *http.ServeMux {
 	}
 	page("GET /{$}", s.overnight)
 	page("POST /seen", s.seen)
+	page("GET /unread", s.unread)
 	page("GET /drive/{name}", s.drive)
 	page("GET /capture/{id}", s.capture)
 	page("GET /capture/{id}/lanes.svg", s.lanes)
@@ -169,6 +171,8 @@ func (s *server) routes() *http.ServeMux {
 	api("GET /api/v1/ledger", s.apiLedger)
 	api("GET /api/v1/coverage", s.apiCoverage)
 	api("POST /api/v1/mark", s.apiMark)
+	api("GET /api/v1/arrivals/{hash}", s.apiArrived)
+	api("POST "+takePath, s.apiTake)
 	api("POST /api/v1/verify", s.apiVerify)
 	api("POST /api/v1/backup", s.apiBackup)
 	api("POST /api/v1/compact", s.apiCompact)

@@ -130,6 +130,8 @@ func driveWords(d DriveNow) string {
 	switch {
 	case !d.Reachable:
 		return "unreachable"
+	case d.Words != "":
+		return d.Words
 	case d.Pulling && d.Size > 0:
 		return fmt.Sprintf("pulling, %d %%", min(99, 100*d.Done/d.Size))
 	case d.Pulling:

@@ -31,11 +31,15 @@ type Keeper struct {
 // Kept is a capture with its bytes.
 type Kept struct {
 	capture.Capture
-	Data []byte // Integrity.Size bytes, zeros where nothing was read
+	Data  []byte            // Integrity.Size bytes, zeros where nothing was read
+	Parts map[string][]byte // the other parts of the originals
 }
 
 // Kept are the captures of recordings so far, in order.
 func (k *Keeper) Kept() []Kept { return k.of(capture.Recorded) }
+
+// Unread are the captures of files that couldn't be read so far, in order.
+func (k *Keeper) Unread() []Kept { return k.of(capture.Unread) }
 
 // Traces are the captures of traces so far, in order.
 func (k *Keeper) Traces() []Kept { return k.of(capture.Trace) }
@@ -199,6 +203,7 @@ type draft struct {
 	size    int64
 	data    []byte
 	have    []capture.Range
+	parts   map[string][]byte
 	gone    bool
 }
 
@@ -232,6 +237,10 @@ func (d *draft) add(chunks []capture.Chunk) error {
 		return errGone
 	}
 	for _, c := range chunks {
+		if c.Part != "" && c.Part != capture.Data {
+			d.part(c)
+			continue
+		}
 		end := c.Offset + int64(len(c.Bytes))
 		if c.Offset < 0 || end > d.size {
 			d.k.faults = append(d.k.faults, fmt.Sprintf("%s: bytes %d–%d of %d", d.opening.ID, c.Offset, end, d.size))
@@ -251,6 +260,17 @@ func (d *draft) add(chunks []capture.Chunk) error {
 	return nil
 }
 
+// part takes bytes of another part, which come in order.
+func (d *draft) part(c capture.Chunk) {
+	if d.parts == nil {
+		d.parts = map[string][]byte{}
+	}
+	if int(c.Offset) != len(d.parts[c.Part]) {
+		d.k.faults = append(d.k.faults, fmt.Sprintf("%s: part %q goes on at %d after %d bytes", d.opening.ID, c.Part, c.Offset, len(d.parts[c.Part])))
+	}
+	d.parts[c.Part] = append(d.parts[c.Part], c.Bytes...)
+}
+
 func (d *draft) Keep(ctx context.Context, c capture.Capture, rest ...capture.Chunk) (capture.Capture, error) {
 	if err := d.k.try(ctx, "keep"); err != nil {
 		return c, err
@@ -265,7 +285,7 @@ func (d *draft) Keep(ctx context.Context, c capture.Capture, rest ...capture.Chu
 	if c.Integrity.Whole && !whole || c.ID != d.opening.ID || c.Integrity.Size != d.size {
 		d.k.faults = append(d.k.faults, fmt.Sprintf("%s: kept as whole=%v with %v of %d bytes", c.ID, c.Integrity.Whole, d.have, d.size))
 	}
-	d.k.kept = append(d.k.kept, Kept{c, bytes.Clone(d.data)})
+	d.k.kept = append(d.k.kept, Kept{c, bytes.Clone(d.data), d.parts})
 	d.close()
 	return c, nil
 }

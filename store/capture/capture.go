@@ -125,6 +125,17 @@ type Provenance struct {
 	Requests int       `json:"requests,omitempty"` // requests the pull took
 	Resumed  int       `json:"resumed,omitempty"`  // times the pull went on after an interruption of faultkeep
 	Warnings []string  `json:"warnings,omitempty"` // what a file said in a way that its format doesn't allow, a sentence each
+	Folder   string    `json:"folder,omitempty"`   // of files: the folder's name in the config; empty: they were handed over by hand
+	Files    []File    `json:"files,omitempty"`    // the files that it was read from
+}
+
+// File is one file that a recording was read from. Its bytes are a part of the
+// originals.
+type File struct {
+	Name     string    `json:"name"` // path below the folder or archive; what isn't UTF-8 in it is written \xNN
+	Part     string    `json:"part"` // of the originals; empty: another capture of the same files holds it
+	Size     int64     `json:"size"`
+	Modified time.Time `json:"modified,omitzero"` // as the file system told, UTC
 }
 
 // Integrity tells whether a capture is whole and how that was established.
@@ -148,6 +159,9 @@ type Part struct {
 
 // Data is the name of the part that holds the samples' original bytes.
 const Data = "data"
+
+// FilePart begins the name of a part that is a whole file; the file's name follows.
+const FilePart = "file:"
 
 // Chunk is a run of original bytes of one part.
 type Chunk struct {
@@ -176,11 +190,14 @@ func (c Capture) Span() (from, to float64, ok bool) {
 	return c.At(first), c.At(last), true
 }
 
-// Wholeness in words: "whole", "partial, −0.8…+0.3 s", or "trace only" where
-// there is no recording but what faultkeep itself sampled.
+// Wholeness in words: "whole", "partial, −0.8…+0.3 s", "trace only" where
+// there is no recording but what faultkeep itself sampled, or "unread".
 func (c Capture) Wholeness() string {
-	if c.Origin == Trace {
+	switch c.Origin {
+	case Trace:
 		return "trace only"
+	case Unread:
+		return "unread"
 	}
 	if c.Integrity.Whole {
 		return "whole"

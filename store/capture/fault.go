@@ -15,7 +15,7 @@ type Fault struct {
 // String is the fault in words, the code in brackets after them.
 func (f Fault) String() string {
 	switch {
-	case f.Code == 0 && f.Name == "":
+	case f.Code == 0 && f.Name == "" && f.Shown == "":
 		return "Fault without a code"
 	case f.Name == "":
 		return fmt.Sprintf("Unknown fault (%s)", f.shown())

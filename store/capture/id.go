@@ -3,6 +3,7 @@ package capture
 import (
 	"crypto/sha256"
 	"encoding/base32"
+	"encoding/hex"
 	"fmt"
 	"strings"
 	"time"
@@ -36,6 +37,45 @@ func (id ID) Trace() (of ID, ok bool) {
 	before, ok := strings.CutSuffix(string(id), traceEnd)
 	return ID(before), ok
 }
+
+// ContentIdentity is the identity of recording n, from 1, of the of recordings
+// in files whose content has the given SHA-256.
+func ContentIdentity(hash string, n, of int) string {
+	if of == 1 {
+		return contentStart + hash
+	}
+	return fmt.Sprintf("%s%s %d/%d", contentStart, hash, n, of)
+}
+
+const contentStart = "sha256:"
+
+// ParseContentIdentity is the reverse; ok is false for an identity of another kind.
+func ParseContentIdentity(identity string) (hash string, n, of int, ok bool) {
+	rest, ok := strings.CutPrefix(identity, contentStart)
+	if !ok {
+		return "", 0, 0, false
+	}
+	hash, count, several := strings.Cut(rest, " ")
+	n, of = 1, 1
+	if several {
+		if _, err := fmt.Sscanf(count, "%d/%d", &n, &of); err != nil || n < 1 || n > of {
+			return "", 0, 0, false
+		}
+	}
+	if b, err := hex.DecodeString(hash); err != nil || len(b) != sha256.Size {
+		return "", 0, 0, false
+	}
+	return hash, n, of, true
+}
+
+// unreadEnd ends the ID of files that couldn't be read.
+const unreadEnd = "-unread"
+
+// Unread is the ID made into one of files that couldn't be read.
+func (id ID) Unread() ID { return id + unreadEnd }
+
+// IsUnread tells whether the ID is one of files that couldn't be read.
+func (id ID) IsUnread() bool { return strings.HasSuffix(string(id), unreadEnd) }
 
 // Slug turns a name into lower-case letters, digits and hyphens, at most 40.
 func Slug(name string) string {

@@ -24,6 +24,7 @@ type Query struct {
 	Fault  string     // captures and misses: the code as shown ("2311", "F07") or as a number
 	Before capture.ID // captures: older than this one, to go on where an answer ended
 	Limit  int        // at most so many; 0: all
+	Unread bool       // captures: only files that couldn't be read so far; else those are left out
 }
 
 // Entry is one line of the ledger.
@@ -106,6 +107,7 @@ const (
 	KindDamaged   Kind = "damaged"
 	KindRequest   Kind = "request" // the question itself makes no sense
 	KindLogin     Kind = "login"
+	KindKept      Kind = "kept" // what is to be taken in is kept already
 	KindOther     Kind = ""
 )
 
@@ -164,6 +166,8 @@ func FailureOf(err error) Failure {
 		return Failure{Kind: KindDamaged, Error: err.Error()}
 	case errors.Is(err, ErrRequest):
 		return Failure{Kind: KindRequest, Error: err.Error()}
+	case errors.Is(err, ErrKept):
+		return Failure{Kind: KindKept, Error: err.Error()}
 	}
 	return Failure{Error: err.Error()}
 }
@@ -183,6 +187,8 @@ func (f Failure) Err(prefix string) error {
 		return &said{text, ErrDamaged}
 	case KindRequest:
 		return &said{text, ErrRequest}
+	case KindKept:
+		return &said{text, ErrKept}
 	}
 	return errors.New(text)
 }

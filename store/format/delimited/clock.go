@@ -166,13 +166,14 @@ func (t *table) stamp(c int) error {
 	if zone == nil {
 		zone = time.UTC
 	}
-	s, ok := stamps{}, false
+	var s stamps
+	ok := true
 	if layout := t.dialect.Time.Layout; layout != "" {
 		known, err := layoutOf(layout)
 		if err != nil {
 			return err
 		}
-		s, ok = stamps{layout: known, zone: zone}, true
+		s = stamps{layout: known, zone: zone}
 	} else {
 		s, ok = stampsFor(examples(list, t.rows), zone)
 	}

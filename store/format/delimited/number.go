@@ -158,10 +158,10 @@ func (n numbers) cell(b []byte) (v float64, ok bool) {
 	if len(b) > 8 {
 		return 0, false
 	}
-	word := string(bytes.ToLower(b))
-	if missing[word] {
+	lower := bytes.ToLower(b)
+	if missing[string(lower)] {
 		return math.NaN(), true
 	}
-	v, ok = bits[word]
+	v, ok = bits[string(lower)]
 	return v, ok
 }

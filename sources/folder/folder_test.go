@@ -1,0 +1,502 @@
+package folder_test
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"runtime"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+
+	"faultkeep/sources"
+	"faultkeep/sources/folder"
+	"faultkeep/store/capture"
+	"faultkeep/store/format/formattest"
+)
+
+func TestKeepsWhatAFileSays(t *testing.T) {
+	inTime(t, func(r *rig) {
+		r.o.Config.DriveFrom = &folder.From{Field: "station", Match: `^Drive (?P<drive>.+)$`}
+		r.o.Config.FaultFrom = &folder.From{File: `_f(?P<fault>\w+)\.toy$`}
+		one := rec(1)
+		one.Fields = []string{"station Drive belt 3", "operator \x00\xff"}
+		one.Warning = "Line 3 ends with a space."
+		b := formattest.Write(one)
+		r.write("shift/trip_f2311.toy", b)
+		written := time.Date(2026, 11, 25, 3, 20, 0, 0, time.UTC)
+		r.must(os.Chtimes(r.at("shift/trip_f2311.toy"), written, written))
+		r.watch()
+		c := r.wantKept(1)[0]
+		sameSamples(t, c, 1)
+		if c.Drive != "belt 3" || c.Title != "" || c.Fault.Code != 2311 || c.Origin != capture.Recorded || !c.Integrity.Whole {
+			t.Errorf("drive %q (%s), fault %+v, origin %q, whole %v", c.Drive, c.Title, c.Fault, c.Origin, c.Integrity.Whole)
+		}
+		if !c.Trigger.Time.Equal(one.Time) || c.Trigger.Index != 20 || c.Timing.Samples != 50 || c.Channels[0].Name != "current" {
+			t.Errorf("trigger %+v, timing %+v, channels %+v", c.Trigger, c.Timing, c.Channels)
+		}
+		p := c.Provenance
+		want := []capture.File{{Name: "shift/trip_f2311.toy", Part: "file:trip_f2311.toy", Size: int64(len(b)), Modified: written}}
+		if d := cmp.Diff(want, p.Files); d != "" || p.Source != "folder" || p.Folder != "exports" || p.Address != r.at("shift/trip_f2311.toy") {
+			t.Errorf("provenance %+v\n%s", p, d)
+		}
+		sum := sha256.Sum256(b)
+		if p.Identity != "sha256:"+hex.EncodeToString(sum[:]) {
+			t.Errorf("identity %s", p.Identity)
+		}
+		if d := cmp.Diff([]string{"Line 3 ends with a space."}, p.Warnings); d != "" {
+			t.Error(d)
+		}
+		if !bytes.Equal(c.Parts["file:trip_f2311.toy"], b) {
+			t.Error("the file's bytes aren't kept as they were")
+		}
+		if d := cmp.Diff([]capture.Setting{{Name: "station", Value: "Drive belt 3", OK: true}, {Name: "operator", Value: `\x00\xFF`, OK: true}}, c.Settings); d != "" {
+			t.Error(d)
+		}
+		kept := r.k.Seen(sources.SeenKept)
+		if len(kept) != 1 || kept[0].ID != c.ID || kept[0].Drive != "belt 3" || kept[0].Partial {
+			t.Errorf("seen %+v", kept)
+		}
+		if seen := r.k.Seen(sources.SeenWatched); len(seen) != 1 || seen[0].Drive != "exports" {
+			t.Errorf("seen %+v", seen)
+		}
+		r.wantKept(1)
+	})
+}
+
+// A file is taken only when it stopped changing and is all there, however
+// slowly it grows and however long its writer pauses.
+func TestWaitsForASlowWriter(t *testing.T) {
+	inTime(t, func(r *rig) {
+		r.watch()
+		b := file(1)
+		f, err := os.Create(r.at("slow.toy"))
+		r.must(err)
+		for i, c := range b {
+			_, err := f.Write([]byte{c})
+			r.must(err)
+			pause := 700 * time.Millisecond
+			if i%40 == 39 {
+				pause = time.Minute // longer than it takes to settle: half a file lies still
+			}
+			time.Sleep(pause)
+			if len(r.k.Kept()) > 0 && i < len(b)-1 {
+				t.Fatalf("kept after %d of %d bytes", i+1, len(b))
+			}
+		}
+		r.must(f.Close())
+		sameSamples(t, r.wantKept(1)[0], 1)
+		if n := len(r.k.Unread()); n > 0 {
+			t.Errorf("%d unread", n)
+		}
+	})
+}
+
+// Files of a set wait for each other, whatever the case of their names.
+func TestSetsAreKeptAsOne(t *testing.T) {
+	inTime(t, func(r *rig) {
+		r.o.Config.Files = []string{"*.cfg"}
+		r.watch()
+		cfg, dat := formattest.WriteSet(rec(1))
+		r.write("a/TRIP.CFG", cfg)
+		time.Sleep(5 * time.Minute)
+		r.haveKept(0)
+		r.write("a/trip.dat", dat)
+		r.write("a/Trip.hdr", []byte("a comment"))
+		c := r.wantKept(1)[0]
+		sameSamples(t, c, 1)
+		if len(c.Parts) != 3 || !bytes.Equal(c.Parts["file:TRIP.CFG"], cfg) || !bytes.Equal(c.Parts["file:trip.dat"], dat) || string(c.Parts["file:Trip.hdr"]) != "a comment" {
+			t.Errorf("parts %v", c.Provenance.Files)
+		}
+		// A comment that comes late is no second recording; nor are copies with other names.
+		r.write("a/Trip.inf", []byte("late"))
+		r.write("b/x.cfg", cfg)
+		r.write("b/x.dat", dat)
+		r.wantKept(1)
+		// Neither name wins where the file system knows both.
+		if runtime.GOOS == "linux" {
+			c2, d2 := formattest.WriteSet(rec(2))
+			c3, d3 := formattest.WriteSet(rec(3))
+			r.write("n.cfg", c2)
+			r.write("n.dat", d2)
+			r.write("N.cfg", c3)
+			r.write("N.dat", d3)
+			r.wantKept(3)
+		}
+		if n := len(r.k.Unread()); n > 0 {
+			t.Errorf("%d unread", n)
+		}
+	})
+}
+
+// A tool that writes every export over the last one, or puts it in place by a
+// rename.
+func TestReplacedAndRenamedFiles(t *testing.T) {
+	inTime(t, func(r *rig) {
+		r.watch()
+		for n := 1; n <= 3; n++ {
+			r.write("last.toy", file(n)) // the same length each time
+			sameSamples(t, r.wantKept(n)[n-1], n)
+		}
+		r.write(".hidden.toy", file(4))
+		r.write("new.toy.tmp", file(5))
+		r.wantKept(3)
+		r.must(os.Rename(r.at("new.toy.tmp"), r.at("last.toy")))
+		sameSamples(t, r.wantKept(4)[3], 5)
+		r.must(os.Rename(r.at("last.toy"), r.at("renamed.toy"))) // the same recording
+		r.wantKept(4)
+		// Replaced by one of the same size and the same time of writing.
+		info, err := os.Stat(r.at("renamed.toy"))
+		r.must(err)
+		r.write("x.tmp", file(6))
+		r.must(os.Chtimes(r.at("x.tmp"), info.ModTime(), info.ModTime()))
+		r.must(os.Rename(r.at("x.tmp"), r.at("renamed.toy")))
+		sameSamples(t, r.wantKept(5)[4], 6)
+	})
+}
+
+func TestRemovedOrChangedWhileItIsRead(t *testing.T) {
+	inTime(t, func(r *rig) {
+		step := 0
+		r.o.Disk = disk{Disk: folder.OSDisk, read: func(name string) error {
+			switch step++; step {
+			case 1:
+				_ = os.Remove(r.at("a.toy"))
+			case 2:
+				r.write("a.toy", file(2)) // between the listing and the reading
+			}
+			return nil
+		}}
+		r.watch()
+		r.write("a.toy", file(1))
+		r.wantKept(0)
+		r.write("a.toy", file(1))
+		sameSamples(t, r.wantKept(1)[0], 2)
+		if len(r.k.Unread()) > 0 || len(r.k.Seen(sources.SeenTrouble)) > 0 {
+			t.Errorf("%v", r.k.Seen())
+		}
+		if step < 3 {
+			t.Errorf("read %d times", step)
+		}
+	})
+}
+
+func TestNamesInAnyEncoding(t *testing.T) {
+	inTime(t, func(r *rig) {
+		r.watch()
+		names := []string{"Förderband.toy", "Fo\u0308rderband.toy", "ベルト.toy", "with space & 'quotes'.toy", "[x]*?.toy", "a;b.toy"}
+		if runtime.GOOS == "linux" {
+			names = append(names, "F\xf6rderband.toy", "line\nend.toy", "\xff\xfe.toy", strings.Repeat("n", 250)+".toy")
+		}
+		for i, name := range names {
+			r.write(name, file(i))
+		}
+		kept := r.wantKept(len(names))
+		for _, c := range kept {
+			for part := range c.Parts {
+				if part != folder.Shown(part) || len(part) > 150 {
+					t.Errorf("part %q", part)
+				}
+			}
+			if f := c.Provenance.Files[0]; f.Name != folder.Shown(f.Name) || strings.Contains(f.Name, "\n") {
+				t.Errorf("file %q", f.Name)
+			}
+		}
+		r.restart()
+		r.wantKept(len(names))
+	})
+	if got := folder.Shown("F\xf6rder\nband"); got != `F\xF6rder\x0Aband` {
+		t.Errorf("shown as %q", got)
+	}
+}
+
+// What is there at the first look is passed over or not, as the config says,
+// and that stays so; what comes later is kept, whenever faultkeep runs.
+func TestFromWhen(t *testing.T) {
+	for from, want := range map[string]int{"": 0, folder.FromNow: 0, folder.FromAll: 1000, "2026-06-01": 400} {
+		t.Run(from, func(t *testing.T) {
+			inTime(t, func(r *rig) {
+				r.o.Config.From = from
+				for i := range 1000 {
+					name := fmt.Sprintf("%02d/old%03d.toy", i%7, i)
+					r.write(name, file(i))
+					at := time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC)
+					if i < 400 {
+						at = time.Date(2026, 6, 1, 0, 0, i, 0, time.UTC)
+					}
+					r.must(os.Chtimes(r.at(name), at, at))
+				}
+				r.watch()
+				r.wantKept(want)
+				r.write("new.toy", file(2000))
+				old := time.Date(2001, 1, 1, 0, 0, 0, 0, time.UTC)
+				r.must(os.Chtimes(r.at("new.toy"), old, old)) // copied with its time
+				r.wantKept(want + 1)
+				r.end()
+				r.write("down.toy", file(2001)) // comes while nobody watches
+				r.must(os.Chtimes(r.at("down.toy"), old, old))
+				r.watch()
+				r.wantKept(want + 2)
+				r.write("00/old000.toy", file(2002)) // written again
+				r.wantKept(want + 3)
+				reads := 0
+				r.o.Disk = disk{Disk: folder.OSDisk, read: func(string) error { reads++; return nil }}
+				r.restart()
+				r.wantKept(want + 3)
+				if reads > 0 {
+					t.Errorf("%d files were read again at a start", reads)
+				}
+			})
+		})
+	}
+}
+
+func TestTheSameRecordingIsKeptOnce(t *testing.T) {
+	inTime(t, func(r *rig) {
+		r.watch()
+		r.write("a.toy", file(1))
+		r.wantKept(1)
+		r.write("b/copy of a.toy", file(1))
+		r.wantKept(1)
+		r.k.files = map[string]map[string]string{} // all that is remembered of files is lost
+		r.restart()
+		r.must(os.Chtimes(r.at("a.toy"), night, night))
+		r.wantKept(1)
+		r.write("c.zip", zipOf(t, "x.toy", file(1), "y.toy", file(2)))
+		r.wantKept(2)
+	})
+}
+
+// A folder that goes and comes back, with an empty one in its place meanwhile.
+func TestFolderGoesAndComesBack(t *testing.T) {
+	inTime(t, func(r *rig) {
+		r.o.Config.Path = r.at("share")
+		r.watch()
+		time.Sleep(time.Minute)
+		blind := func(n int, word string) {
+			t.Helper()
+			got := r.k.Seen(sources.SeenBlind)
+			if len(got) != n {
+				t.Fatalf("%d blind spells, want %d: %+v", len(got), n, got)
+			}
+			if o := got[n-1]; o.Drive != "exports" || o.Cause != capture.CauseUnreachable || !strings.Contains(o.Text, word) || o.Since.After(o.Time) || o.Advice == "" {
+				t.Errorf("blind: %+v", o)
+			}
+		}
+		watched := func(n int) {
+			t.Helper()
+			if got := r.k.Seen(sources.SeenWatched); len(got) != n {
+				t.Fatalf("watched %d times, want %d", len(got), n)
+			}
+		}
+		blind(1, "is gone")
+		watched(0)
+		r.write("share/a.toy", file(1))
+		r.wantKept(1)
+		watched(1)
+		r.must(os.Rename(r.at("share"), r.at("away")))
+		time.Sleep(time.Minute)
+		blind(2, "is gone")
+		if gap := r.k.Seen(sources.SeenBlind)[1]; gap.Time.Sub(gap.Since) > folder.DefaultScan+time.Second {
+			t.Errorf("the spell begins %s before it was seen", gap.Time.Sub(gap.Since))
+		}
+		r.must(os.Mkdir(r.at("share"), 0o755)) // as an unmounted share leaves its place
+		time.Sleep(time.Minute)
+		watched(1)
+		blind(3, "empty")
+		r.must(os.Remove(r.at("share")))
+		r.must(os.Rename(r.at("away"), r.at("share")))
+		r.wantKept(1)
+		watched(2)
+		r.write("share/b.toy", file(2))
+		r.wantKept(2)
+		// Another file system with files of its own takes its place.
+		r.must(os.Rename(r.at("share"), r.at("away")))
+		r.write("share/c.toy", file(3))
+		r.wantKept(3)
+		r.must(os.Rename(r.at("share"), r.at("other")))
+		r.must(os.Rename(r.at("away"), r.at("share")))
+		r.wantKept(3)
+	})
+}
+
+func TestFolderThatFails(t *testing.T) {
+	inTime(t, func(r *rig) {
+		var fail error
+		hang := make(chan struct{})
+		hanging := false
+		r.o.Disk = disk{Disk: folder.OSDisk, look: func(string) error {
+			if hanging {
+				<-hang
+			}
+			return fail
+		}}
+		r.watch()
+		r.write("a.toy", file(1))
+		r.wantKept(1)
+		fail = &fs.PathError{Op: "open", Path: r.path, Err: fs.ErrPermission}
+		time.Sleep(time.Minute)
+		fail = &fs.PathError{Op: "open", Path: r.path, Err: errors.New("input/output error")}
+		time.Sleep(time.Minute)
+		fail = nil
+		time.Sleep(time.Minute)
+		hanging = true
+		time.Sleep(5 * time.Minute)
+		words := []string{"may not be read", "input/output error", "doesn't answer"}
+		got := r.k.Seen(sources.SeenBlind)
+		if len(got) != len(words) {
+			t.Fatalf("%d blind spells: %+v", len(got), got)
+		}
+		for i, o := range got {
+			if !strings.Contains(o.Text, words[i]) {
+				t.Errorf("%q lacks %q", o.Text, words[i])
+			}
+		}
+		if now := r.f.Now(); now.Trouble == "" {
+			t.Error("what is shown live doesn't tell")
+		}
+		r.write("b.toy", file(2))
+		hanging = false
+		close(hang)
+		r.wantKept(2)
+		if len(r.k.Seen(sources.SeenWatched)) != 3 {
+			t.Errorf("watched %+v", r.k.Seen(sources.SeenWatched))
+		}
+	})
+}
+
+// A share that hangs doesn't hold up the end.
+func TestEndsWhileAShareHangs(t *testing.T) {
+	inTime(t, func(r *rig) {
+		hang := make(chan struct{})
+		r.o.Disk = disk{Disk: folder.OSDisk, look: func(string) error { <-hang; return nil }}
+		r.watch()
+		time.Sleep(time.Second)
+		began := time.Now()
+		r.end()
+		if took := time.Since(began); took > time.Second {
+			t.Errorf("it took %s", took)
+		}
+		close(hang)
+	})
+}
+
+// Times of files may be anything and go anywhere: what counts is whether they change.
+func TestClocksThatJump(t *testing.T) {
+	inTime(t, func(r *rig) {
+		r.watch()
+		for i, at := range []time.Time{time.Unix(0, 0), time.Date(2107, 12, 31, 0, 0, 0, 0, time.UTC), time.Date(1980, 1, 1, 0, 0, 0, 0, time.UTC), time.Now().Add(1000 * time.Hour)} {
+			name := fmt.Sprintf("%d.toy", i)
+			one := rec(i)
+			one.Time = time.Time{} // the file's time must do
+			r.write(name, formattest.Write(one))
+			r.must(os.Chtimes(r.at(name), at, at))
+			c := r.wantKept(i + 1)[i]
+			if len(c.Provenance.Warnings) != 1 || !strings.Contains(c.Provenance.Warnings[0], "last written") {
+				t.Errorf("%v", c.Provenance.Warnings)
+			}
+			if i < 2 && !c.Trigger.Time.Equal(at) {
+				t.Errorf("trigger %s, file %s", c.Trigger.Time, at)
+			}
+		}
+		r.must(os.Chtimes(r.at("1.toy"), night, night))
+		r.wantKept(4)
+	})
+}
+
+// The system's notices only shorten the wait; this is in real time, since they are.
+func TestNoticesShortenTheWait(t *testing.T) {
+	r := newRig(t, t.TempDir())
+	r.o.Notices = true
+	r.o.Config.Scan = strict1h
+	r.o.Config.Settle = strict300ms
+	r.watch()
+	defer r.end()
+	for deadline := time.Now().Add(20 * time.Second); len(r.k.Seen(sources.SeenWatched)) == 0 && time.Now().Before(deadline); {
+		time.Sleep(20 * time.Millisecond)
+	}
+	time.Sleep(300 * time.Millisecond)
+	r.write("a.toy", file(1))
+	for deadline := time.Now().Add(20 * time.Second); len(r.k.Kept()) == 0 && time.Now().Before(deadline); {
+		time.Sleep(20 * time.Millisecond)
+	}
+	r.haveKept(1)
+}
+
+const (
+	strict1h    = 3600_000_000_000
+	strict300ms = 300_000_000
+)
+
+func TestGroups(t *testing.T) {
+	for _, c := range []struct {
+		files []string
+		paths string
+		want  string
+	}{
+		{nil, "a.toy b.toy sub/a.toy", "a.toy|b.toy|sub/a.toy"},
+		{nil, "a.cfg a.dat a.hdr A.INF b.dat", "a.cfg a.dat + A.INF a.hdr|b.dat"},
+		{nil, "a.csv a.cfg a.dat", "a.cfg a.dat|a.csv"},
+		{nil, "x/a.cfg y/a.dat", "x/a.cfg|y/a.dat"},
+		{nil, ".a.toy a.toy~ b.TMP c.part Thumbs.db d.toy", "d.toy"},
+		{[]string{"*.cfg"}, "a.cfg a.dat b.toy", "a.cfg a.dat"},
+		{[]string{"*.TOY"}, "a.toy b.csv", "a.toy"},
+		{[]string{"in/*.toy"}, "a.toy in/b.toy in/x/c.toy", "in/b.toy"},
+		{[]string{"*"}, "only.hdr", "only.hdr"},
+		{[]string{"["}, "a.toy", ""},
+	} {
+		var got []string
+		for _, s := range folder.WantedOf(folder.ByName, c.files, strings.Fields(c.paths)) {
+			one := strings.Join(s.Files, " ")
+			if len(s.Extra) > 0 {
+				one += " + " + strings.Join(s.Extra, " ")
+			}
+			got = append(got, one)
+		}
+		if d := cmp.Diff(c.want, strings.Join(got, "|")); d != "" {
+			t.Errorf("%q of %q:\n%s", c.files, c.paths, d)
+		}
+	}
+}
+
+func TestWhatIsWrongWithAConfig(t *testing.T) {
+	for name, c := range map[string]folder.Config{
+		"from":       {From: "yesterday"},
+		"expression": {DriveFrom: &folder.From{File: "("}},
+		"group":      {DriveFrom: &folder.From{File: "(?P<other>x)"}},
+		"nothing":    {FaultFrom: &folder.From{}},
+		"match":      {FaultFrom: &folder.From{File: "(?P<fault>x)", Match: "(?P<fault>x)"}},
+	} {
+		if _, err := folder.New(folder.Options{Config: c}); err == nil {
+			t.Errorf("%s: no error", name)
+		}
+	}
+}
+
+// Nothing but a plain file is read, and nothing outside the folder.
+func TestOddThingsInAFolder(t *testing.T) {
+	inTime(t, func(r *rig) {
+		r.write("real.toy", file(1))
+		r.must(os.MkdirAll(r.at("folder.toy/inner"), 0o755))
+		r.must(os.Symlink(r.path, r.at("folder.toy/circle")))
+		r.must(os.Symlink(r.at("nowhere"), r.at("dangling.toy")))
+		outside := filepath.Join(t.TempDir(), "linked")
+		r.must(os.WriteFile(outside, file(2), 0o600))
+		r.must(os.Symlink(outside, r.at("linked.toy")))
+		makePipe(t, r.at("pipe.toy"))
+		r.watch()
+		r.wantKept(2)
+		sub := false
+		r.o.Config.Subfolders = &sub
+		r.write("folder.toy/inner/x.toy", file(3))
+		r.restart()
+		r.wantKept(2)
+	})
+}
