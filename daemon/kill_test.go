@@ -15,7 +15,6 @@ import (
 	"faultkeep/daemon/config"
 	"faultkeep/sources/drivesim"
 	"faultkeep/store/capture"
-	"faultkeep/store/format"
 	"faultkeep/store/format/formattest"
 )
 
@@ -23,7 +22,7 @@ import (
 const asDaemon = "FAULTKEEP_TEST_DAEMON"
 
 func TestMain(m *testing.M) {
-	config.Formats = []format.Decoder{formattest.Toy{}}
+	config.Formats = append(config.Formats, formattest.Toy{})
 	if path := os.Getenv(asDaemon); path != "" {
 		loaded, problems := config.Load(path)
 		if len(problems) > 0 {

@@ -26,6 +26,7 @@ import (
 //	flip DIR         damages the samples of one capture in it
 //	await FILE       waits for a file that a program in the background makes
 //	same FILE FILE   fails unless two files hold the same bytes
+//	unread DIR       waits until something in a data folder is kept unread
 //	python SCRIPT …  runs a script with the system's Python
 func TestKeptScripts(t *testing.T) {
 	testscript.Run(t, testscript.Params{
@@ -37,9 +38,10 @@ func TestKeptScripts(t *testing.T) {
 			return nil
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
-			"store": func(ts *testscript.TestScript, _ bool, args []string) { ts.Check(fill(ts.MkAbs(args[0]))) },
-			"flip":  func(ts *testscript.TestScript, _ bool, args []string) { ts.Check(spoil(ts.MkAbs(args[0]))) },
-			"await": await,
+			"store":  func(ts *testscript.TestScript, _ bool, args []string) { ts.Check(fill(ts.MkAbs(args[0]))) },
+			"flip":   func(ts *testscript.TestScript, _ bool, args []string) { ts.Check(spoil(ts.MkAbs(args[0]))) },
+			"await":  await,
+			"unread": func(ts *testscript.TestScript, _ bool, args []string) { awaitUnread(ts, ts.MkAbs(args[0])) },
 			"same": func(ts *testscript.TestScript, neg bool, args []string) {
 				if same := ts.ReadFile(args[0]) == ts.ReadFile(args[1]); same == neg {
 					ts.Fatalf("%s and %s: the same is %v", args[0], args[1], same)
@@ -48,6 +50,21 @@ func TestKeptScripts(t *testing.T) {
 			"python": python,
 		},
 	})
+}
+
+func awaitUnread(ts *testscript.TestScript, folder string) {
+	for end := time.Now().Add(20 * time.Second); ; time.Sleep(50 * time.Millisecond) {
+		if a, err := archive.Open(context.Background(), folder); err == nil {
+			list, err := a.Captures(context.Background(), archive.Query{Unread: true})
+			_ = a.Close()
+			if err == nil && len(list) > 0 {
+				return
+			}
+		}
+		if time.Now().After(end) {
+			ts.Fatalf("nothing is kept unread within 20 s")
+		}
+	}
 }
 
 // fill makes a small store: a whole capture of the elevator and of the belt, a

@@ -18,7 +18,8 @@ type listCommand struct {
 	Drive  string `placeholder:"NAME" help:"Only this drive, by its name in the config."`
 	Fault  string `placeholder:"CODE" help:"Only this fault code, as shown or as a number."`
 	Limit  int    `placeholder:"N" help:"At most so many lines, the newest. 0: all."`
-	Misses bool   `help:"Also list what was missed, and when a drive wasn't watched."`
+	Misses bool   `xor:"what" help:"Also list what was missed, and when a drive wasn't watched."`
+	Unread bool   `xor:"what" help:"List only the files that couldn't be read, and why."`
 	JSON   bool   `name:"json" help:"Write JSON: a list of captures; with --misses an object of the lists captures, misses and blind_spells."`
 }
 
@@ -65,7 +66,7 @@ func (c *listCommand) Run(ctx context.Context, out output) error {
 }
 
 func (c *listCommand) query(now time.Time, zone *time.Location) (q archive.Query, err error) {
-	q = archive.Query{Drive: c.Drive, Fault: c.Fault, Limit: c.Limit}
+	q = archive.Query{Drive: c.Drive, Fault: c.Fault, Limit: c.Limit, Unread: c.Unread}
 	if c.Since != "" {
 		if q.Since, err = when(c.Since, now, zone); err != nil {
 			return q, err
@@ -117,6 +118,10 @@ type line struct {
 func (l listed) lines(p place) []line {
 	var lists [3][]line
 	for _, x := range l.Captures {
+		if x.Origin == capture.Unread {
+			lists[0] = append(lists[0], line{x.Trigger.Time, 0, []string{stamp(x.Trigger.Time, p.zone), string(x.ID), p.name(x.Drive, x.Title), x.Provenance.Address, sentences(x.Integrity.Why)}})
+			continue
+		}
 		lists[0] = append(lists[0], line{x.Trigger.Time, 0, []string{stamp(x.Trigger.Time, p.zone), string(x.ID), p.name(x.Drive, x.Title), x.Fault.String(), x.Wholeness()}})
 	}
 	for _, m := range l.Misses {
@@ -151,6 +156,8 @@ func (l listed) lines(p place) []line {
 // nothing says that the list is empty, and what that means.
 func (c *listCommand) nothing() string {
 	switch {
+	case c.Unread:
+		return "No unread files among those asked for."
 	case c.Misses && c.Since+c.Until+c.Drive+c.Fault == "":
 		return "No captures, no misses, and every drive was watched."
 	case c.Misses:

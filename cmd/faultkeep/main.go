@@ -33,6 +33,8 @@ type commands struct {
 	Show     showCommand     `cmd:"" help:"Show one capture."`
 	Ledger   ledgerCommand   `cmd:"" help:"Tell how well drives were watched, what was missed, and what was written."`
 	Export   exportCommand   `cmd:"" help:"Write captures to files."`
+	Import   importCommand   `cmd:"" help:"Keep the recordings that files hold, while faultkeep runs or not."`
+	Reread   rereadCommand   `cmd:"" help:"Decode files again that couldn't be read, after the config was mended."`
 	Verify   verifyCommand   `cmd:"" help:"Recompute every checksum of the store."`
 	Backup   backupCommand   `cmd:"" help:"Copy the store to a file, while faultkeep runs or not."`
 	Restore  restoreCommand  `cmd:"" help:"Put a backup in the place of the store; faultkeep must not run."`

@@ -11,10 +11,14 @@ import (
 	"time"
 
 	"github.com/rogpeppe/go-internal/testscript"
+
+	"faultkeep/daemon/config"
+	"faultkeep/store/format/formattest"
 )
 
 // TestMain makes this test binary the program itself for the scripts.
 func TestMain(m *testing.M) {
+	config.Formats = append(config.Formats, formattest.Toy{}) // for the scripts that read files
 	testscript.Main(m, map[string]func(){"faultkeep": main})
 }
 

@@ -30,6 +30,9 @@ func (c *showCommand) Run(ctx context.Context, out output) error {
 	if err != nil {
 		return err
 	}
+	if found.Origin == capture.Unread {
+		return c.unread(out, found, p)
+	}
 	x, series, err := p.Samples(ctx, found.ID)
 	if errors.Is(err, archive.ErrDamaged) && !c.JSON { // what is known of it is still worth showing
 		return errors.Join(c.head(out, found, p), err)
@@ -48,6 +51,18 @@ func (c *showCommand) Run(ctx context.Context, out output) error {
 		return err
 	}
 	_, err = fmt.Fprintf(out.Out, "\n%s", plot(x, series))
+	return err
+}
+
+// unread shows files that couldn't be read.
+func (c *showCommand) unread(out output, x capture.Capture, p place) error {
+	if c.JSON {
+		return writeJSON(out.Out, shownCapture(x, nil))
+	}
+	if err := c.head(out, x, p); err != nil {
+		return err
+	}
+	_, err := fmt.Fprintln(out.Out, "\nAfter mending the config, `faultkeep reread` tries again.")
 	return err
 }
 
@@ -143,9 +158,19 @@ func facts(c capture.Capture, zone *time.Location) [][]string {
 	}
 	origin := p.Source + ", " + p.Address
 	if p.Map != "" {
-		origin += ", map " + p.Map
+		what := ", map "
+		if len(p.Files) > 0 {
+			what = ", format "
+		}
+		origin += what + p.Map
 	}
 	add("origin", origin)
+	for _, f := range p.Files {
+		add("file", fmt.Sprintf("%s, %s, written %s", f.Name, size(f.Size), stamp(f.Modified, zone)))
+	}
+	for _, w := range p.Warnings {
+		add("warning", w)
+	}
 	if p.Identity != "" {
 		add("identity", p.Identity)
 	}
@@ -155,6 +180,9 @@ func facts(c capture.Capture, zone *time.Location) [][]string {
 			text += ", wanted " + s.Wanted
 		}
 		add("settings", text)
+	}
+	if c.Origin == capture.Unread {
+		return rows // its files are its originals
 	}
 	add("original", fmt.Sprintf("%s, SHA-256 %s", counted(int(c.Integrity.Size), "byte"), c.Integrity.SHA256))
 	return rows

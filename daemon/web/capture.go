@@ -173,8 +173,18 @@ func facts(clock clock, c capture.Capture) []fact {
 	add("Record", fmt.Sprintf("%d samples of %d channels every %s, %s in all, %s before the trigger", c.Timing.Samples, len(c.Channels),
 		interval(c.Timing.Interval), interval(c.Timing.Duration()), interval(-c.At(0))), false)
 	add("Origin", strings.TrimSpace(p.Source+" "+p.Address), true)
+	for _, f := range p.Files {
+		add("File", fmt.Sprintf("%s, %s, written %s", f.Name, bytesText(f.Size), clock.exact(f.Modified)), false)
+	}
+	for _, w := range p.Warnings {
+		add("Read with a warning", w, false)
+	}
 	if p.Map != "" {
-		add("Map", p.Map, false)
+		what := "Map"
+		if len(p.Files) > 0 {
+			what = "Format"
+		}
+		add(what, p.Map, false)
 		add("Map file", p.MapHash, true)
 	}
 	add("Drive type", c.DriveType, false)

@@ -152,6 +152,15 @@ func (osDisk) Read(root, name string, limit int64) ([]byte, Entry, error) {
 	return b, before, nil
 }
 
+// ReadFile reads one file that somebody names, whatever folder it is in.
+func ReadFile(name string) (File, error) {
+	b, e, err := osDisk{}.Read(filepath.Dir(name), filepath.Base(name), mostBytes)
+	if errors.Is(err, errTooLarge) {
+		err = fmt.Errorf("%s is larger than the %d MiB that faultkeep reads", shown(name), mostBytes>>20)
+	}
+	return File{Path: e.Name, Modified: e.Modified, Bytes: b}, err
+}
+
 // releasing begins the name of a file that is on its way out. Hidden, so that
 // nobody takes it for a recording, and given its name back after a crash.
 const releasing = ".faultkeep-"

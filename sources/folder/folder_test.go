@@ -442,7 +442,7 @@ func TestGroups(t *testing.T) {
 		want  string
 	}{
 		{nil, "a.toy b.toy sub/a.toy", "a.toy|b.toy|sub/a.toy"},
-		{nil, "a.cfg a.dat a.hdr A.INF b.dat", "a.cfg a.dat + A.INF a.hdr|b.dat"},
+		{nil, "a.cfg a.dat a.hdr A.INF b.dat", "a.cfg a.dat + a.hdr A.INF|b.dat"},
 		{nil, "a.csv a.cfg a.dat", "a.cfg a.dat|a.csv"},
 		{nil, "x/a.cfg y/a.dat", "x/a.cfg|y/a.dat"},
 		{nil, ".a.toy a.toy~ b.TMP c.part Thumbs.db d.toy", "d.toy"},

@@ -23,7 +23,7 @@ type kit struct {
 	known   Arrival
 }
 
-func (r *Reader) keepRecords(ctx context.Context, k sources.Keeper, b batch, t kit, records []format.Record) (Outcome, error) {
+func (r *Reader) keepRecords(ctx context.Context, k Drafter, b batch, t kit, records []format.Record) (Outcome, error) {
 	var out Outcome
 	size := 0
 	for _, f := range b.all() {
@@ -64,7 +64,7 @@ func (r *Reader) keepRecords(ctx context.Context, k sources.Keeper, b batch, t k
 }
 
 // keep makes one capture durable, all in one transaction.
-func keep(ctx context.Context, k sources.Keeper, c capture.Capture, chunks []capture.Chunk) (capture.Capture, error) {
+func keep(ctx context.Context, k Drafter, c capture.Capture, chunks []capture.Chunk) (capture.Capture, error) {
 	d, err := k.Draft(ctx, c)
 	if err != nil {
 		return c, err
@@ -130,7 +130,7 @@ func (r *Reader) opening(b batch) capture.Capture {
 	if b.inZip != "" {
 		address = b.inZip + "!" + address
 	}
-	c.Provenance = capture.Provenance{Source: "folder", Folder: r.Config.Name, Address: shown(filepath.Join(r.Root, filepath.FromSlash(address))), Ready: seen}
+	c.Provenance = capture.Provenance{Source: orWord(r.Source, "folder"), Folder: r.Config.Name, Address: shown(filepath.Join(r.Root, filepath.FromSlash(address))), Ready: seen}
 	for _, f := range b.all() {
 		c.Provenance.Files = append(c.Provenance.Files, capture.File{Name: shown(f.Path), Size: int64(len(f.Bytes)), Modified: f.Modified.UTC()})
 	}
@@ -206,14 +206,14 @@ func parts(c *capture.Capture, files []File) []capture.Chunk {
 }
 
 // KeepUnread keeps the bytes of files that can't be decoded, with the reason.
-func (r *Reader) KeepUnread(ctx context.Context, k sources.Keeper, files, extra []File, seen time.Time, why error) (capture.Capture, error) {
+func (r *Reader) KeepUnread(ctx context.Context, k Drafter, files, extra []File, seen time.Time, why error) (capture.Capture, error) {
 	if err := r.Prepare(); err != nil {
 		return capture.Capture{}, err
 	}
 	return r.keepUnread(ctx, k, batch{files: files, extra: extra, seen: seen}, why)
 }
 
-func (r *Reader) keepUnread(ctx context.Context, k sources.Keeper, b batch, why error) (capture.Capture, error) {
+func (r *Reader) keepUnread(ctx context.Context, k Drafter, b batch, why error) (capture.Capture, error) {
 	c := r.opening(b)
 	c.Drive = r.driveOf(&c, r.paths(b), format.Record{})
 	c.Title, c.Provenance.Warnings = r.titleOf(c.Drive), nil

@@ -25,11 +25,18 @@ type Reader struct {
 	Faults   faultcode.Tables
 	Zone     *time.Location    // of time stamps that name none; nil: UTC
 	Group    Group             // nil: ByName
+	Source   string            // of the captures; folder where empty
+	Archive  string            // path of the archive that the files were taken from, if they were
 	Titles   map[string]string // of drives, as people call them
 	Again    bool              // also decode what was kept unread before
 
 	drive, fault *rule
 	ready        bool
+}
+
+// Drafter is what of a Keeper a Reader needs.
+type Drafter interface {
+	Draft(ctx context.Context, opening capture.Capture) (sources.Draft, error)
 }
 
 // Memory is what a Keeper may offer beside: what became of files, across restarts.
@@ -99,14 +106,14 @@ func (r *Reader) Prepare() (err error) {
 // other one is the store's, and keeping can be tried again.
 //
 // seen is when the files were found to be finished.
-func (r *Reader) Keep(ctx context.Context, k sources.Keeper, files, extra []File, seen time.Time) (Outcome, error) {
+func (r *Reader) Keep(ctx context.Context, k Drafter, files, extra []File, seen time.Time) (Outcome, error) {
 	if err := r.Prepare(); err != nil {
 		return Outcome{}, err
 	}
 	if len(files) == 1 && isArchive(files[0].Path) {
 		return r.keepArchive(ctx, k, files[0], seen)
 	}
-	return r.keepSet(ctx, k, batch{files: files, extra: extra, seen: seen})
+	return r.keepSet(ctx, k, batch{files: files, extra: extra, inZip: r.Archive, seen: seen})
 }
 
 // batch is a set of files on its way into the store.
@@ -140,7 +147,7 @@ func Hash(files []File) string {
 	return hex.EncodeToString(all.Sum(nil))
 }
 
-func (r *Reader) keepSet(ctx context.Context, k sources.Keeper, b batch) (Outcome, error) {
+func (r *Reader) keepSet(ctx context.Context, k Drafter, b batch) (Outcome, error) {
 	hash := Hash(b.files)
 	known, err := arrived(ctx, k, hash)
 	if err != nil {
@@ -159,7 +166,7 @@ func (r *Reader) keepSet(ctx context.Context, k sources.Keeper, b batch) (Outcom
 	return r.keepRecords(ctx, k, b, kit{hash: hash, decoder: decoder, known: known}, records)
 }
 
-func arrived(ctx context.Context, k sources.Keeper, hash string) (Arrival, error) {
+func arrived(ctx context.Context, k Drafter, hash string) (Arrival, error) {
 	if m, ok := k.(Memory); ok {
 		return m.Arrived(ctx, hash)
 	}
@@ -211,7 +218,7 @@ func (r *Reader) decoderOf(list []format.File) (format.Decoder, error) {
 			return d, nil
 		}
 	}
-	e := &format.Error{File: shown(list[0].Name), What: "looks like no format that faultkeep reads", Hint: "name its format in the config, or leave such files out by files:"}
+	e := &format.Error{File: shown(list[0].Name), What: "looks like no format that faultkeep reads", Hint: "name its format in the config, or leave such files out there"}
 	if !auto {
 		e.What, e.Hint = fmt.Sprintf("is to be read as %s, a format that faultkeep doesn't know", r.Config.Format), "mend format: in the config"
 	}
@@ -264,7 +271,7 @@ func incomplete(err error) bool { return errors.Is(err, format.ErrIncomplete) }
 // in it that can't be decoded is kept unread at once. What no format claims,
 // such as a note, is kept beside the first set; an archive without any set
 // that a format claims is unreadable as a whole.
-func (r *Reader) keepArchive(ctx context.Context, k sources.Keeper, archive File, seen time.Time) (Outcome, error) {
+func (r *Reader) keepArchive(ctx context.Context, k Drafter, archive File, seen time.Time) (Outcome, error) {
 	hash := Hash([]File{archive})
 	known, err := arrived(ctx, k, hash)
 	if err != nil {

@@ -1,6 +1,7 @@
 package folder
 
 import (
+	"cmp"
 	"path"
 	"slices"
 	"strings"
@@ -91,9 +92,14 @@ func split(group []string) Set {
 	if len(s.Files) == 0 {
 		s.Files, s.Extra = s.Extra, nil
 	}
-	slices.Sort(s.Files)
-	slices.Sort(s.Extra)
+	slices.SortFunc(s.Files, byLetters)
+	slices.SortFunc(s.Extra, byLetters)
 	return s
+}
+
+// byLetters sorts whatever the case, so that .CFG comes before .dat.
+func byLetters(a, b string) int {
+	return cmp.Or(cmp.Compare(strings.ToLower(a), strings.ToLower(b)), cmp.Compare(a, b))
 }
 
 func extension(p string) string { return strings.ToLower(path.Ext(p)) }
