@@ -232,7 +232,7 @@ func (r *row) number(f []byte) (v float64, ok bool, err error) {
 		return 0, false, nil
 	}
 	if len(f) <= maxNumber {
-		if v, ok := real(string(f)); ok {
+		if v, ok := finite(string(f)); ok {
 			return v, true, nil
 		}
 		if bytes.EqualFold(f, []byte("nan")) {

@@ -64,7 +64,7 @@ func (p *parser) rateLine() error {
 	if len(f) < 2 {
 		return p.wrong("it should be like 1000,2500", "has %d field, a sampling rate has 2", len(f))
 	}
-	hertz, ok := real(f[0])
+	hertz, ok := finite(f[0])
 	if !p.stamped && hertz != 0 && (hertz < lowestRate || hertz > highestRate) || !p.stamped && !ok {
 		return p.wrong("it must be in hertz", "has %s where a sampling rate belongs", quoted(f[0]))
 	}

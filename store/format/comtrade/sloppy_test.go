@@ -47,7 +47,7 @@ func TestLibertiesAreReadAndTold(t *testing.T) {
 		{"no line end at the end", func(cfg, dat string) (string, string) { return strings.TrimSuffix(cfg, "\r\n"), dat }, "", nil},
 		{"short analog line", swap(",1,1,P", ""), "trip.cfg line 3 has 10 fields, an analog channel has 13; a ratio of 1 was taken for what is missing.", nil},
 		{"short status line", swap("3,brake,,,0", "3,brake"), "trip.cfg line 7 has 2 fields, a status channel has 5.", nil},
-		{"trailing comma", swap(",1,1,P", ",1,1,P,"), "", nil},
+		{"trailing comma", swap(",1,1,P", ",1,1,P,"), "trip.cfg line 3 ends with a comma too many.", nil},
 		{"comma in a name", swap("1,speed", "1,speed, motor"), `trip.cfg line 3 has a comma in the channel's name "speed, motor".`,
 			func(r format.Record) bool { return r.Channels[0].Name == "speed, motor" && r.Channels[0].Unit == "rpm" }},
 		{"comma in the station", swap("Northquay", "Northquay,berth 2"), "trip.cfg line 1 has a comma in the station's name.",
@@ -130,4 +130,12 @@ func TestCutOffIsIncomplete(t *testing.T) {
 			t.Fatalf("%q: %v", text1999[:n], err)
 		}
 	}
+	cff := "--- file type: CFG ---\r\n" + cfg2013("BINARY", "0,0", "0,0") + "--- file type: INF ---\r\n--- file type: HDR ---\r\n--- file type: DAT BINARY: 56 ---\r\n" + dat
+	for n := range cff {
+		_, err := comtrade.Decoder{}.Decode(context.Background(), []format.File{{Name: "trip.cff", Bytes: []byte(cff[:n])}}, format.Options{})
+		if !errors.Is(err, format.ErrIncomplete) {
+			t.Fatalf("%q: %v", cff[:n], err)
+		}
+	}
+	one(t, []format.File{{Name: "trip.cff", Bytes: []byte(cff)}})
 }
