@@ -128,6 +128,7 @@ func TestTypeOfData(t *testing.T) {
 		{"whole floats", capture.Float32, 1, capture.Series{3, -7}, "BINARY", 0},
 		{"wide floats", capture.Float64, 1, capture.Series{0.1, 1e9 + 1}, "FLOAT32", 1},
 		{"nothing", capture.Float64, 1, capture.Series{nan, nan}, "BINARY", 0},
+		{"beyond floats", capture.Float64, 1, capture.Series{1e300, -1e300, 0.1}, "FLOAT32", 1e301},
 		{"what means missing", capture.Float32, 1, capture.Series{-math.MaxFloat32, 0.5}, "FLOAT32", 1e32},
 	} {
 		cp := night(len(c.series), speed)

@@ -141,7 +141,7 @@ func (in *input) fromStamps(count float64) ([]capture.Rate, error) {
 		}
 	}
 	if missing > 0 {
-		in.notes.add("no stamps", "%s has %d samples without a time stamp, which were put between their neighbours", in.part.name, missing)
+		in.notes.add("no stamps", "%s has %s without a time stamp, put where a steady pace has them", in.part.name, some(missing, "sample"))
 	}
 	tolerance := 1.0
 	for {
@@ -206,7 +206,7 @@ func stretches(stamps []float64, tolerance float64) (rates []capture.Rate, bad i
 			k = known // look again at what didn't fit
 		}
 	}
-	if len(rates) == 0 || n > 2 && at-stamps[0] <= 1 {
+	if len(rates) == 0 || stamps[known] <= stamps[0] {
 		return nil, n - 1
 	}
 	rates[len(rates)-1].End = n

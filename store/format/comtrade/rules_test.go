@@ -148,7 +148,7 @@ func TestEdition1991(t *testing.T) {
 		t.Error(d)
 	}
 	// A recorder may have meant −1, so that is told.
-	if d := cmp.Diff([]string{`trip.dat has 1 samples of channel "speed" with the number FFFFh, which means missing in the 1991 edition.`}, numbers.Warnings); d != "" {
+	if d := cmp.Diff([]string{`trip.dat has 1 sample of channel "speed" with the number FFFFh, which means missing in the 1991 edition.`}, numbers.Warnings); d != "" {
 		t.Error(d)
 	}
 }

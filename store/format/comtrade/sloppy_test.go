@@ -72,7 +72,7 @@ func TestLibertiesAreReadAndTold(t *testing.T) {
 		{"skew", swap("12.5", "800"), `trip.cfg gives channel "current" a skew of 800 µs, more than half a sample interval; it is shown without that shift.`, nil},
 		{"stamps in another unit", swapData("4,3000", "4,3"), "trip.dat has time stamps over 3e-06 s where its sampling rates make it 0.003 s; the rates were taken.", nil},
 		{"no end of file", swapData("\x1a", ""), "trip.dat lacks the end-of-file mark.", nil},
-		{"surplus samples", swapData("\x1a", "5,4000,1,1,0,0,0\r\n\x1a"), "trip.dat has 1 lines after its last sample, which were passed over.", nil},
+		{"surplus samples", swapData("\x1a", "5,4000,1,1,0,0,0\r\n\x1a"), "trip.dat goes on for 1 line after its last sample, passed over.", nil},
 		{"blank rows", swapData("\r\n2,", "\r\n\r\n2,"), "trip.dat has blank lines, the first at line 2.", nil},
 		{"trailing separator", swapData(",0,0\r\n", ",0,0,\r\n"), "trip.dat line 1 ends with a separator too many.", nil},
 		{"a row too short", swapData("2,1000,2,2,1,0,1", "2,1000,2"), "trip.dat line 2 has 1 of 5 channels; the others are missing there.",
