@@ -51,7 +51,7 @@ func (p *parser) analogLine(number int) error {
 	p.number(f[0], number)
 	f = append(f, make([]string, analogFields)...)
 	c := analog{name: f[1], phase: f[2], circuit: f[3], unit: unit(f[4])}
-	ok := true
+	var ok bool
 	if c.a, ok = finite(f[5]); !ok {
 		return p.wrong("it must be a number with a decimal point", "has %s where the factor a belongs", quoted(f[5]))
 	}

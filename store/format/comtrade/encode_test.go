@@ -32,8 +32,9 @@ func specimen() (capture.Capture, []capture.Series) {
 	return c, []capture.Series{{150, -0.1, nan, 3276.7}, {0, 16383.5, nan, 1}, {1, 5, nan, 16}}
 }
 
-// The 2013 edition, field by field, as CHECKS of the standard's rules have it:
-// the lines of a .cfg in their order, and rows of text with 99999 for missing.
+// The 2013 edition field by field (IEEE C37.111-2013): the lines of a .cfg in
+// their order, and rows of text with 99999 for a missing value. Where units are
+// lacking, NONE is from memory, and so is x for a local code that isn't known.
 func TestWritesStrict2013(t *testing.T) {
 	c, series := specimen()
 	f := encode(t, comtrade.Encoder{Data: comtrade.ASCII}, c, series)
