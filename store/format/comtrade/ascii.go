@@ -12,6 +12,7 @@ const (
 	missingText = 99999 // stands for a missing analog value
 	endOfFile   = 0x1A  // ends a data file in text
 	maxNumber   = 64    // characters of a number
+	maxStamp    = 1e15  // counts; the standard allows 10 digits
 )
 
 // countRows is how many lines hold something, up to the end-of-file mark.
@@ -78,7 +79,7 @@ func (in *input) ending(t *text) {
 			in.notes.add("last line", "%s ends without a line end: the last number may lack digits", name)
 		}
 		if !in.part.inside {
-			in.notes.add("no end", "%s lacks the end-of-file mark", name)
+			in.notes.add("end mark", "%s lacks the end-of-file mark", name)
 		}
 		return
 	}
@@ -90,10 +91,10 @@ func (in *input) ending(t *text) {
 		}
 	}
 	if extra > 0 {
-		in.notes.add("surplus data", "%s has %d lines after its last sample, which were passed over", name, extra)
+		in.notes.add("surplus data", "%s goes on for %s after its last sample, passed over", name, some(extra, "line"))
 	}
 	if !marked && !in.part.inside {
-		in.notes.add("no end", "%s lacks the end-of-file mark", name)
+		in.notes.add("end mark", "%s lacks the end-of-file mark", name)
 	}
 }
 
@@ -167,6 +168,9 @@ func (r *row) read(i int, line []byte) error {
 	if !ok {
 		stamp = math.NaN()
 	}
+	if math.Abs(stamp) > maxStamp {
+		return r.wrong("look whether the file is damaged", "has the time stamp %s, which no recorder counts to", quoted(string(f)))
+	}
 	r.in.stamp(i, stamp)
 	for ch := range r.out {
 		if line == nil {
@@ -183,7 +187,7 @@ func (r *row) read(i int, line []byte) error {
 		return r.wrong("look whether it belongs to this .cfg", "has more fields than the %d of a sample", len(r.out)+2)
 	}
 	if line != nil && r.separator != ' ' {
-		r.in.notes.add("trailing", "%s line %d ends with a separator too many", r.in.part.name, r.at())
+		r.in.notes.add("trailing field", "%s line %d ends with a separator too many", r.in.part.name, r.at())
 	}
 	return nil
 }
@@ -232,7 +236,7 @@ func (r *row) number(f []byte) (v float64, ok bool, err error) {
 		return 0, false, nil
 	}
 	if len(f) <= maxNumber {
-		if v, ok := real(string(f)); ok {
+		if v, ok := finite(string(f)); ok {
 			return v, true, nil
 		}
 		if bytes.EqualFold(f, []byte("nan")) {

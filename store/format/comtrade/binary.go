@@ -32,7 +32,7 @@ func (in *input) binary(ctx context.Context, out []capture.Series) error {
 	frame := in.cfg.frame()
 	data := in.part.bytes
 	if surplus := len(data) - in.samples*frame; surplus > 0 {
-		in.notes.add("surplus data", "%s has %d bytes after its last sample, which were passed over", in.part.name, surplus)
+		in.notes.add("surplus data", "%s goes on for %s after its last sample, passed over", in.part.name, some(surplus, "byte"))
 	}
 	analogs, width := len(in.cfg.analog), in.cfg.data.width()
 	read := in.reader()
@@ -144,8 +144,8 @@ func (in *input) holes(analogs []capture.Series) {
 			}
 		}
 		if n > 0 {
-			in.notes.add("holes", "%s has %d samples of channel %s with the number FFFFh, which means missing in the 1991 edition",
-				in.part.name, n, quoted(in.cfg.analog[ch].name))
+			in.notes.add("holes", "%s has %s of channel %s with the number FFFFh, which means missing in the 1991 edition",
+				in.part.name, some(n, "sample"), quoted(in.cfg.analog[ch].name))
 		}
 	}
 }

@@ -33,7 +33,7 @@ func (p *parser) analogLine(number int) error {
 	if err != nil {
 		return err
 	}
-	f := trailing(fields(line), analogFields)
+	f := p.trailing(fields(line), analogFields)
 	if len(f) > analogFields {
 		if f, err = p.joined(f, analogFields); err != nil {
 			return err
@@ -51,11 +51,11 @@ func (p *parser) analogLine(number int) error {
 	p.number(f[0], number)
 	f = append(f, make([]string, analogFields)...)
 	c := analog{name: f[1], phase: f[2], circuit: f[3], unit: unit(f[4])}
-	ok := true
-	if c.a, ok = real(f[5]); !ok {
+	var ok bool
+	if c.a, ok = finite(f[5]); !ok {
 		return p.wrong("it must be a number with a decimal point", "has %s where the factor a belongs", quoted(f[5]))
 	}
-	if c.b, ok = real(f[6]); !ok {
+	if c.b, ok = finite(f[6]); !ok {
 		return p.wrong("it must be a number with a decimal point", "has %s where the offset b belongs", quoted(f[6]))
 	}
 	if c.name == "" {
@@ -76,7 +76,7 @@ func (p *parser) statusLine(number int) error {
 	if err != nil {
 		return err
 	}
-	f := trailing(fields(line), statusFields)
+	f := p.trailing(fields(line), statusFields)
 	if len(f) > statusFields {
 		if f, err = p.joined(f, statusFields); err != nil {
 			return err
@@ -118,7 +118,10 @@ func (p *parser) statusLine(number int) error {
 }
 
 // trailing drops empty fields at the end that are more than there should be.
-func trailing(f []string, want int) []string {
+func (p *parser) trailing(f []string, want int) []string {
+	if len(f) > want && f[len(f)-1] == "" {
+		p.note("trailing", "ends with a comma too many")
+	}
 	for len(f) > want && f[len(f)-1] == "" {
 		f = f[:len(f)-1]
 	}
@@ -131,7 +134,7 @@ func (p *parser) joined(f []string, want int) ([]string, error) {
 	extra := len(f) - want
 	name := strings.Join(f[1:2+extra], ", ")
 	out := append([]string{f[0], name}, f[2+extra:]...)
-	if _, number := real(out[4]); number && want == analogFields {
+	if _, number := finite(out[4]); number && want == analogFields {
 		return nil, p.wrong("look for decimal commas or a comma in a name", "has %d fields, an analog channel has %d", len(f), want)
 	}
 	p.note("commas", "has a comma in the channel's name %s", quoted(name))
@@ -150,7 +153,7 @@ func (p *parser) optional(s string, otherwise float64, what string) float64 {
 	if s == "" {
 		return otherwise
 	}
-	v, ok := real(s)
+	v, ok := finite(s)
 	if !ok {
 		p.note("optional", "has %s where %s belongs; %g was taken", quoted(s), what, otherwise)
 		return otherwise

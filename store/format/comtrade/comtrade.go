@@ -108,8 +108,9 @@ func firstLine(b []byte) []byte {
 	return line
 }
 
-// Decode reads every set among the files, one record each. Files of other
-// kinds are passed over, unless nothing else is there.
+// Decode reads every set among the files, one record each, and fails on the
+// first that can't be read. Files of other kinds are passed over, unless
+// nothing else is there.
 func (d Decoder) Decode(ctx context.Context, files []format.File, o format.Options) ([]format.Record, error) {
 	names := make([]string, len(files))
 	byName := map[string][]byte{}

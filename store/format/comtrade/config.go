@@ -87,7 +87,7 @@ func (p *parser) next(what string) (string, error) {
 	if len(line) > maxLine {
 		return "", p.wrong("look whether it really is a COMTRADE .cfg", "has %d characters, more than any line of a configuration", len(line))
 	}
-	s, latin := unicode(line)
+	s, latin := legibly(line)
 	p.latin = p.latin || latin
 	return strings.TrimSpace(s), nil
 }
@@ -229,8 +229,8 @@ func count(s string) (int, error) {
 	return int(n), nil
 }
 
-// real reads a finite decimal number.
-func real(s string) (float64, bool) {
+// finite reads a finite decimal number.
+func finite(s string) (float64, bool) {
 	if s == "" || strings.ContainsAny(s, "xXpP_iInN") {
 		return 0, false
 	}
@@ -245,7 +245,7 @@ func (p *parser) line() error {
 		return err
 	}
 	first := fields(line)[0]
-	v, ok := real(first)
+	v, ok := finite(first)
 	if !ok && first != "" {
 		p.note("frequency", "has %s where the line frequency belongs", quoted(first))
 	}
@@ -282,7 +282,7 @@ func (p *parser) fileType() error {
 func (p *parser) later() error {
 	blank := 0
 	for number := 0; ; {
-		if _, more := p.peek(); !more {
+		if len(p.text.rest) == 0 {
 			p.missing(number, blank)
 			return nil
 		}
@@ -297,13 +297,6 @@ func (p *parser) later() error {
 		p.ending(number, line)
 		number++
 	}
-}
-
-func (p *parser) peek() (byte, bool) {
-	if len(p.text.rest) == 0 {
-		return 0, false
-	}
-	return p.text.rest[0], true
 }
 
 // missing warns of lines at the end that aren't there, or are there in vain.
@@ -324,7 +317,7 @@ func (p *parser) ending(number int, line string) {
 	f := append(fields(line), "")
 	switch number {
 	case 0:
-		v, ok := real(f[0])
+		v, ok := finite(f[0])
 		if !ok || v < lowestRate || v > highestRate {
 			p.note("multiplier", "has %s where the time stamps' multiplier belongs; 1 was taken", quoted(f[0]))
 			v = 1

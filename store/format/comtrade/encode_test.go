@@ -32,8 +32,9 @@ func specimen() (capture.Capture, []capture.Series) {
 	return c, []capture.Series{{150, -0.1, nan, 3276.7}, {0, 16383.5, nan, 1}, {1, 5, nan, 16}}
 }
 
-// The 2013 edition, field by field, as CHECKS of the standard's rules have it:
-// the lines of a .cfg in their order, and rows of text with 99999 for missing.
+// The 2013 edition field by field (IEEE C37.111-2013): the lines of a .cfg in
+// their order, and rows of text with 99999 for a missing value. Where units are
+// lacking, NONE is from memory, and so is x for a local code that isn't known.
 func TestWritesStrict2013(t *testing.T) {
 	c, series := specimen()
 	f := encode(t, comtrade.Encoder{Data: comtrade.ASCII}, c, series)
@@ -128,6 +129,7 @@ func TestTypeOfData(t *testing.T) {
 		{"whole floats", capture.Float32, 1, capture.Series{3, -7}, "BINARY", 0},
 		{"wide floats", capture.Float64, 1, capture.Series{0.1, 1e9 + 1}, "FLOAT32", 1},
 		{"nothing", capture.Float64, 1, capture.Series{nan, nan}, "BINARY", 0},
+		{"beyond floats", capture.Float64, 1, capture.Series{1e300, -1e300, 0.1}, "FLOAT32", 1e301},
 		{"what means missing", capture.Float32, 1, capture.Series{-math.MaxFloat32, 0.5}, "FLOAT32", 1e32},
 	} {
 		cp := night(len(c.series), speed)

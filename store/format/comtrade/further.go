@@ -127,7 +127,7 @@ func note(p part, n *notes) string {
 		b = b[:maxNotes]
 		n.add("long "+p.name, "%s has %d bytes, of which the first %d were taken", p.name, len(p.bytes), maxNotes)
 	}
-	s, latin := unicode(b)
+	s, latin := legibly(b)
 	if latin {
 		n.add("latin "+p.name, "%s isn't UTF-8; it was read as ISO 8859-1", p.name)
 	}

@@ -65,6 +65,7 @@ func TestHostileFiles(t *testing.T) {
 			"1,0,1\r\n2,5000,1\r\n3,1000,1\r\n", "time stamps that don't go on at sample 3"},
 		{"stamps that stand still", timed("1999", "0", "0,3", "25/11/2026,03:12:07.0", "25/11/2026,03:12:07.0", "ASCII", "1"),
 			"1,0,1\r\n2,0,1\r\n3,0,1\r\n", "time stamps that don't go on"},
+		{"a stamp beyond counting", good, strings.Replace(text1999, "4,3000", "4,3e300", 1), "which no recorder counts to"},
 		{"zeros", strings.Repeat("\x00", 1<<20), "", "ends before the line with the station"},
 	} {
 		t.Run(c.name, func(t *testing.T) {

@@ -223,6 +223,9 @@ func (n number) nearest(x float64) float64 {
 	switch {
 	case n.float:
 		f := float32(x)
+		if !math.IsInf(x, 0) {
+			f = float32(max(n.low, min(n.high, x)))
+		}
 		if math.Float32bits(f) == missingFloat {
 			f = math.Nextafter32(f, 0)
 		}

@@ -64,7 +64,7 @@ func (p *parser) rateLine() error {
 	if len(f) < 2 {
 		return p.wrong("it should be like 1000,2500", "has %d field, a sampling rate has 2", len(f))
 	}
-	hertz, ok := real(f[0])
+	hertz, ok := finite(f[0])
 	if !p.stamped && hertz != 0 && (hertz < lowestRate || hertz > highestRate) || !p.stamped && !ok {
 		return p.wrong("it must be in hertz", "has %s where a sampling rate belongs", quoted(f[0]))
 	}
@@ -141,7 +141,7 @@ func (in *input) fromStamps(count float64) ([]capture.Rate, error) {
 		}
 	}
 	if missing > 0 {
-		in.notes.add("no stamps", "%s has %d samples without a time stamp, which were put between their neighbours", in.part.name, missing)
+		in.notes.add("no stamps", "%s has %s without a time stamp, put where a steady pace has them", in.part.name, some(missing, "sample"))
 	}
 	tolerance := 1.0
 	for {
@@ -206,7 +206,7 @@ func stretches(stamps []float64, tolerance float64) (rates []capture.Rate, bad i
 			k = known // look again at what didn't fit
 		}
 	}
-	if len(rates) == 0 || n > 2 && at-stamps[0] <= 1 {
+	if len(rates) == 0 || stamps[known] <= stamps[0] {
 		return nil, n - 1
 	}
 	rates[len(rates)-1].End = n

@@ -5,6 +5,7 @@ import (
 	"encoding/binary"
 	"fmt"
 	"math"
+	"strings"
 	"testing"
 	"time"
 
@@ -148,7 +149,7 @@ func TestEdition1991(t *testing.T) {
 		t.Error(d)
 	}
 	// A recorder may have meant −1, so that is told.
-	if d := cmp.Diff([]string{`trip.dat has 1 samples of channel "speed" with the number FFFFh, which means missing in the 1991 edition.`}, numbers.Warnings); d != "" {
+	if d := cmp.Diff([]string{`trip.dat has 1 sample of channel "speed" with the number FFFFh, which means missing in the 1991 edition.`}, numbers.Warnings); d != "" {
 		t.Error(d)
 	}
 }
@@ -244,6 +245,16 @@ func TestSides(t *testing.T) {
 		if got := records[0].Series[1][0]; got != want {
 			t.Errorf("%q: %g, want %g", side, got, want)
 		}
+	}
+}
+
+// Without a ratio values stay where they are, and that is told.
+func TestNoRatio(t *testing.T) {
+	cfg := strings.Replace(cfg1999("ASCII"), "100,5,S", "0,5,S", 1)
+	records, err := comtrade.Decoder{Side: comtrade.Primary}.Decode(context.Background(), pair(cfg, text1999), format.Options{})
+	want := []string{`trip.cfg gives no ratio between the sides of channel "current", which stays on the secondary side.`}
+	if err != nil || records[0].Series[1][0] != -9.5 || cmp.Diff(want, records[0].Warnings) != "" {
+		t.Errorf("%v %v", records, err)
 	}
 }
 

@@ -48,9 +48,9 @@ func (t *text) next() (line []byte, ok bool) {
 	return trimmed, true
 }
 
-// unicode is the text as valid UTF-8. What isn't is taken for ISO 8859-1,
+// legibly is the text as valid UTF-8. What isn't is taken for ISO 8859-1,
 // whose bytes are the first 256 code points.
-func unicode(b []byte) (s string, latin bool) {
+func legibly(b []byte) (s string, latin bool) {
 	if utf8.Valid(b) {
 		return string(b), false
 	}

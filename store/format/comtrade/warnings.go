@@ -23,6 +23,14 @@ func (n *notes) add(kind, format string, args ...any) {
 	}
 }
 
+// some is a number of things in words.
+func some(n int, what string) string {
+	if n == 1 {
+		return "1 " + what
+	}
+	return fmt.Sprintf("%d %ss", n, what)
+}
+
 // sentences are the warnings in the order in which they first came up.
 func (n *notes) sentences() []string {
 	var out []string
