@@ -15,7 +15,7 @@ import (
 func openFolders(loaded *config.Loaded, log *slog.Logger) ([]*folder.Folder, error) {
 	var out []*folder.Folder
 	for _, f := range loaded.Folders {
-		one, err := folder.New(folder.Options{Config: f.Config, Decoders: config.Formats, Faults: f.Faults, Zone: f.Zone,
+		one, err := folder.New(folder.Options{Config: f.Config, Decoders: config.FormatsFor(f.Config), Faults: f.Faults, Zone: f.Zone,
 			Titles: loaded.Titles(), Notices: true, Log: log})
 		if err != nil {
 			return nil, err

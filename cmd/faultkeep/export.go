@@ -7,6 +7,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"time"
 
 	"faultkeep/daemon/export"
 	"faultkeep/store/capture"
@@ -14,8 +15,9 @@ import (
 
 type exportCommand struct {
 	dataFlag
-	IDs   []string `arg:"" name:"id" help:"IDs of captures, or beginnings that only one has."`
-	As    string   `required:"" placeholder:"FORMAT" help:"csv: a row a sample. json: all that is known, original bytes included."`
+	pick
+	IDs   []string `arg:"" optional:"" name:"id" help:"IDs of captures, or beginnings that only one has; or say with flags which ones."`
+	As    string   `required:"" placeholder:"FORMAT" help:"csv: a row a sample. comtrade: IEEE C37.111 in one .cff file. json: all that is known, original bytes included."`
 	To    string   `required:"" placeholder:"FILE|DIR|-" help:"File to write; a folder, which gets a file a capture, named after its ID; or - for standard output."`
 	Force bool     `help:"Replace files that are there already."`
 	JSON  bool     `name:"json" help:"Tell what was written where as JSON."`
@@ -33,6 +35,10 @@ func (c *exportCommand) Run(ctx context.Context, out output) error {
 	switch {
 	case err != nil:
 		return usageError{err}
+	case len(c.IDs) == 0 && c.pick == (pick{}):
+		return usageError{errors.New("say which captures: by their IDs, or by --since, --until, --drive or --fault")}
+	case len(c.IDs) > 0 && c.pick != (pick{}):
+		return usageError{errors.New("IDs say already which captures; leave --since, --until, --drive and --fault out")}
 	case c.To == "":
 		return usageError{errors.New("--to names no file and no folder")}
 	case c.To == "-" && c.JSON:
@@ -84,6 +90,9 @@ func (c *exportCommand) save(ctx context.Context, file string, format export.For
 // targets finds every capture and its file before any is written, so that what
 // can't be done is said first.
 func (c *exportCommand) targets(ctx context.Context, p place, format export.Format) (out []exported, err error) {
+	if len(c.IDs) == 0 {
+		return c.picked(ctx, p, format)
+	}
 	seen := map[capture.ID]bool{}
 	for _, prefix := range c.IDs {
 		found, err := p.Find(ctx, prefix)
@@ -95,19 +104,45 @@ func (c *exportCommand) targets(ctx context.Context, p place, format export.Form
 			out = append(out, exported{found.ID, c.To})
 		}
 	}
+	return c.placed(out, format)
+}
+
+// picked are the captures that the flags mean.
+func (c *exportCommand) picked(ctx context.Context, p place, format export.Format) (out []exported, err error) {
+	q, err := c.query(time.Now(), p.zone)
+	if err != nil {
+		return nil, err
+	}
+	captures, err := p.Captures(ctx, q)
+	if err != nil {
+		return nil, err
+	}
+	for _, one := range captures {
+		out = append(out, exported{one.ID, c.To})
+	}
+	if len(out) == 0 {
+		return nil, errors.New("no captures among those asked for; `faultkeep list` shows them all")
+	}
+	return c.placed(out, format)
+}
+
+// placed gives every capture its file.
+func (c *exportCommand) placed(out []exported, format export.Format) ([]exported, error) {
 	if c.To == "-" {
 		if len(out) > 1 {
 			return nil, usageError{errors.New("standard output takes one capture; name a folder for several")}
 		}
 		return out, nil
 	}
+	// How many the flags pick can't be foreseen, so that they need a folder, too.
+	several := len(out) > 1 || len(c.IDs) == 0 && filepath.Ext(c.To) != format.Extension
 	info, err := os.Stat(c.To)
 	isFolder := err == nil && info.IsDir()
 	switch {
 	case isFolder:
-	case len(out) > 1 && err == nil:
+	case several && err == nil:
 		return nil, usageError{fmt.Errorf("--to %s is a file; several captures need a folder", c.To)}
-	case len(out) > 1 || os.IsPathSeparator(c.To[len(c.To)-1]):
+	case several || os.IsPathSeparator(c.To[len(c.To)-1]):
 		if err := os.MkdirAll(c.To, 0o777); err != nil {
 			return nil, fmt.Errorf("the folder for the captures can't be made: %w", err)
 		}

@@ -3,7 +3,6 @@ package main
 import (
 	"cmp"
 	"context"
-	"errors"
 	"fmt"
 	"time"
 
@@ -13,14 +12,11 @@ import (
 
 type listCommand struct {
 	dataFlag
-	Since  string `placeholder:"WHEN" help:"From this time on: 2026-11-24, \"2026-11-24 18:00\", 18:00 (the last one), or 36h or 7d (ago)."`
-	Until  string `placeholder:"WHEN" help:"Before this time, written the same way."`
-	Drive  string `placeholder:"NAME" help:"Only this drive, by its name in the config."`
-	Fault  string `placeholder:"CODE" help:"Only this fault code, as shown or as a number."`
-	Limit  int    `placeholder:"N" help:"At most so many lines, the newest. 0: all."`
-	Misses bool   `xor:"what" help:"Also list what was missed, and when a drive wasn't watched."`
-	Unread bool   `xor:"what" help:"List only the files that couldn't be read, and why."`
-	JSON   bool   `name:"json" help:"Write JSON: a list of captures; with --misses an object of the lists captures, misses and blind_spells."`
+	pick
+	Limit  int  `placeholder:"N" help:"At most so many lines, the newest. 0: all."`
+	Misses bool `xor:"what" help:"Also list what was missed, and when a drive wasn't watched."`
+	Unread bool `xor:"what" help:"List only the files that couldn't be read, and why."`
+	JSON   bool `name:"json" help:"Write JSON: a list of captures; with --misses an object of the lists captures, misses and blind_spells."`
 }
 
 // listed is what list --misses --json writes.
@@ -65,22 +61,10 @@ func (c *listCommand) Run(ctx context.Context, out output) error {
 	return table(out.Out, rows)
 }
 
-func (c *listCommand) query(now time.Time, zone *time.Location) (q archive.Query, err error) {
-	q = archive.Query{Drive: c.Drive, Fault: c.Fault, Limit: c.Limit, Unread: c.Unread}
-	if c.Since != "" {
-		if q.Since, err = when(c.Since, now, zone); err != nil {
-			return q, err
-		}
-	}
-	if c.Until != "" {
-		if q.Until, err = when(c.Until, now, zone); err != nil {
-			return q, err
-		}
-	}
-	if !q.Since.IsZero() && !q.Until.IsZero() && !q.Since.Before(q.Until) {
-		return q, usageError{errors.New("--since isn't before --until, so nothing lies between them")}
-	}
-	return q, nil
+func (c *listCommand) query(now time.Time, zone *time.Location) (archive.Query, error) {
+	q, err := c.pick.query(now, zone)
+	q.Limit, q.Unread = c.Limit, c.Unread
+	return q, err
 }
 
 // ask fetches the lists, cut together to the newest so many.
@@ -158,11 +142,11 @@ func (c *listCommand) nothing() string {
 	switch {
 	case c.Unread:
 		return "No unread files among those asked for."
-	case c.Misses && c.Since+c.Until+c.Drive+c.Fault == "":
+	case c.Misses && c.pick == (pick{}):
 		return "No captures, no misses, and every drive was watched."
 	case c.Misses:
 		return "No captures, no misses and no blind spells among those asked for."
-	case c.Since+c.Until+c.Drive+c.Fault == "":
+	case c.pick == (pick{}):
 		return "No captures. --misses tells whether any were missed, and when nobody was watching."
 	}
 	return "No captures among those asked for. --misses tells whether any were missed."

@@ -131,6 +131,9 @@ func (c *checker) folderWords(at string, f *folder.Config) {
 	}
 	c.oneOf(at+".format", f.Format, FormatNames())
 	c.oneOf(at+".after", f.After, folder.Afters)
+	for _, p := range f.Dialect.Check() {
+		c.say(at+".dialect."+p.Key, p.Hint, "%s", p.Text)
+	}
 	for key, text := range map[string]string{".drive": f.Drive, ".fault": f.Fault} {
 		if !plain(text) || len(text) > longestName {
 			c.say(at+key, "write it short and on one line", "holds a control character or more than %d letters", longestName)

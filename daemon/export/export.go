@@ -29,6 +29,7 @@ type Format struct {
 // Formats in the order in which they are listed.
 var Formats = []Format{
 	{"csv", ".csv", "comma-separated values (RFC 4180), a row a sample", CSV},
+	{"comtrade", ".cff", "COMTRADE (IEEE C37.111-2013, IEC 60255-24), all in one file", COMTRADE},
 	{"json", ".json", "everything that is known, the original bytes included", JSON},
 }
 

@@ -8,28 +8,30 @@ import (
 	"time"
 
 	"faultkeep/configs/strict"
+	"faultkeep/store/format/delimited"
 )
 
 // Config is one folder of the config file.
 type Config struct {
-	Name       string          `yaml:"name"`       // unique among folders and drives; blind spells are told of it
-	Title      string          `yaml:"title"`      // as people call it
-	Path       string          `yaml:"path"`       // of the folder
-	Files      []string        `yaml:"files"`      // patterns of names or of paths below the folder; all files where left out
-	Subfolders *bool           `yaml:"subfolders"` // true where left out
-	Format     string          `yaml:"format"`     // a decoder's name, or auto
-	Drive      string          `yaml:"drive"`      // whose files these are, where they don't say themselves
-	DriveFrom  *From           `yaml:"drive_from"` // how they do
-	Fault      string          `yaml:"fault"`      // fault code as the drive shows it, where the files don't say
-	FaultFrom  *From           `yaml:"fault_from"` // how they do
-	Faults     []string        `yaml:"faults"`     // fault tables, looked up in order; builtin:NAME or file
-	Zone       string          `yaml:"zone"`       // of time stamps that name none; the site's where left out
-	From       string          `yaml:"from"`       // of what is there at the first look: now (none of it), all, or what was written since a date
-	After      string          `yaml:"after"`      // what is done with files that are kept: leave, move or delete
-	MoveTo     string          `yaml:"move_to"`    // folder for those moved
-	Scan       strict.Duration `yaml:"scan"`       // time between two looks through the whole folder
-	Settle     strict.Duration `yaml:"settle"`     // how long a file must stay unchanged to be taken for finished
-	GiveUp     strict.Duration `yaml:"give_up"`    // how long one that can't be read must stay unchanged to be kept unread
+	Name       string            `yaml:"name"`       // unique among folders and drives; blind spells are told of it
+	Title      string            `yaml:"title"`      // as people call it
+	Path       string            `yaml:"path"`       // of the folder
+	Files      []string          `yaml:"files"`      // patterns of names or of paths below the folder; all files where left out
+	Subfolders *bool             `yaml:"subfolders"` // true where left out
+	Format     string            `yaml:"format"`     // a decoder's name, or auto
+	Dialect    delimited.Dialect `yaml:"dialect"`    // how text files are laid out, as far as they don't tell
+	Drive      string            `yaml:"drive"`      // whose files these are, where they don't say themselves
+	DriveFrom  *From             `yaml:"drive_from"` // how they do
+	Fault      string            `yaml:"fault"`      // fault code as the drive shows it, where the files don't say
+	FaultFrom  *From             `yaml:"fault_from"` // how they do
+	Faults     []string          `yaml:"faults"`     // fault tables, looked up in order; builtin:NAME or file
+	Zone       string            `yaml:"zone"`       // of time stamps that name none; the site's where left out
+	From       string            `yaml:"from"`       // of what is there at the first look: now (none of it), all, or what was written since a date
+	After      string            `yaml:"after"`      // what is done with files that are kept: leave, move or delete
+	MoveTo     string            `yaml:"move_to"`    // folder for those moved
+	Scan       strict.Duration   `yaml:"scan"`       // time between two looks through the whole folder
+	Settle     strict.Duration   `yaml:"settle"`     // how long a file must stay unchanged to be taken for finished
+	GiveUp     strict.Duration   `yaml:"give_up"`    // how long one that can't be read must stay unchanged to be kept unread
 }
 
 // From says where in a file something stands.
