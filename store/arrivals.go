@@ -120,6 +120,17 @@ func readNow(tx *bolt.Tx, c capture.Capture, hash string) error {
 	return err
 }
 
+// ReadNow takes files with this content off the list of unread ones, since
+// all that is in them is kept now. Where there are none it does nothing.
+func (s *Store) ReadNow(ctx context.Context, hash string) error {
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	return s.update("take read files off the list", func(tx *bolt.Tx) error {
+		return readNow(tx, capture.Capture{}, hash)
+	})
+}
+
 func holdsParts(c, old capture.Capture) bool {
 	return len(old.Integrity.Parts) > 0 && !slices.ContainsFunc(old.Integrity.Parts, func(p capture.Part) bool {
 		return !slices.ContainsFunc(c.Integrity.Parts, func(q capture.Part) bool { return q.SHA256 == p.SHA256 && q.Size == p.Size })

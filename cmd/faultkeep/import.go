@@ -14,6 +14,7 @@ import (
 	"faultkeep/daemon/intake"
 	"faultkeep/sources/faultcode"
 	"faultkeep/sources/folder"
+	"faultkeep/store/capture"
 )
 
 type importCommand struct {
@@ -174,7 +175,11 @@ func (t *teller) tell(r intake.Result, done, total int) {
 	if !t.json {
 		t.clear()
 		for _, c := range r.Captures {
-			fmt.Fprintf(t.out.Out, "kept   %s  %s  %s\n", c.ID, clean(c.Name()), clean(c.Fault.String()))
+			what, text := "kept", c.Fault.String()
+			if c.Origin == capture.Unread {
+				what, text = "unread", c.Integrity.Why
+			}
+			fmt.Fprintf(t.out.Out, "%-6s %s  %s  %s\n", what, c.ID, clean(c.Name()), clean(text))
 		}
 		for _, id := range r.Known {
 			fmt.Fprintf(t.out.Out, "known  %s\n", id)

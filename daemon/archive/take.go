@@ -48,6 +48,11 @@ func (k *Kept) Arrived(ctx context.Context, hash string) (wire.Arrival, error) {
 	return wire.Arrival(a), told("", err)
 }
 
+// ReadNow takes files with this content off the list of unread ones.
+func (k *Kept) ReadNow(ctx context.Context, hash string) error {
+	return k.store.ReadNow(ctx, hash)
+}
+
 // Take keeps a capture that was read from files.
 func (k *Kept) Take(ctx context.Context, c capture.Capture, chunks []capture.Chunk) (capture.Capture, error) {
 	if err := wire.CheckTaken(c); err != nil {
@@ -71,6 +76,14 @@ func (k *Kept) Take(ctx context.Context, c capture.Capture, chunks []capture.Chu
 func (c *client) Arrived(ctx context.Context, hash string) (out wire.Arrival, err error) {
 	err = c.get(ctx, "", &out, nil, "arrivals", hash)
 	return out, err
+}
+
+func (c *client) ReadNow(ctx context.Context, hash string) error {
+	answer, err := c.do(ctx, http.MethodPost, "", nil, "arrivals", hash, "read")
+	if err == nil {
+		err = answer.Body.Close()
+	}
+	return err
 }
 
 func (c *client) Take(ctx context.Context, one capture.Capture, chunks []capture.Chunk) (out capture.Capture, err error) {

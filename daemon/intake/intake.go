@@ -126,6 +126,12 @@ func Reread(ctx context.Context, in archive.Intake, list []capture.Capture, read
 				return err
 			}
 			r.take(out, err)
+			hash, _, _, ok := capture.ParseContentIdentity(c.Provenance.Identity)
+			if err == nil && ok { // an archive's captures are of what is in it, so they don't tell
+				if err := in.ReadNow(ctx, hash); err != nil {
+					return err
+				}
+			}
 		}
 		each(r, i+1, len(list))
 	}

@@ -24,6 +24,15 @@ func (s *server) apiArrived(w http.ResponseWriter, r *http.Request) error {
 	return answer(w, a, err)
 }
 
+// apiReadNow takes files with a content off the list of unread ones.
+func (s *server) apiReadNow(w http.ResponseWriter, r *http.Request) error {
+	t, err := s.taker()
+	if err != nil {
+		return err
+	}
+	return answer(w, struct{}{}, t.ReadNow(r.Context(), r.PathValue("hash")))
+}
+
 // apiTake keeps a capture that was read from files. It answers with the
 // capture as it is kept, once it is.
 func (s *server) apiTake(w http.ResponseWriter, r *http.Request) error {

@@ -172,6 +172,7 @@ func (s *server) routes() *http.ServeMux {
 	api("GET /api/v1/coverage", s.apiCoverage)
 	api("POST /api/v1/mark", s.apiMark)
 	api("GET /api/v1/arrivals/{hash}", s.apiArrived)
+	api("POST /api/v1/arrivals/{hash}/read", s.apiReadNow)
 	api("POST "+takePath, s.apiTake)
 	api("POST /api/v1/verify", s.apiVerify)
 	api("POST /api/v1/backup", s.apiBackup)

@@ -99,15 +99,12 @@ func (f *Folder) Watch(ctx context.Context, k sources.Keeper) error {
 	w := &watch{Folder: f, k: k, started: time.Now(), states: map[string]*state{}}
 	w.memory, w.news = map[string]string{}, map[string]string{}
 	defer w.unnotice()
-	restored := false
+	loaded := false
 	for ctx.Err() == nil {
-		if !restored && w.load(ctx) {
-			restoreNames(f.Config.Path)
-			restored = true
-		}
+		loaded = loaded || w.load(ctx)
 		began := time.Now()
-		next := f.Config.scan()
-		if restored {
+		next := time.Second
+		if loaded {
 			next = w.look(ctx)
 		}
 		w.wait(ctx, next, time.Since(began))
@@ -130,6 +127,7 @@ type watch struct {
 	lastGood time.Time
 	told     string // the blind spell that the ledger knows; "watched": none
 	hanging  chan looked
+	listed   bool // once at least
 	notices  *notices
 	troubles map[string]bool // told already
 }

@@ -31,10 +31,14 @@ var errHangs = errors.New("it doesn't answer")
 func (w *watch) list(ctx context.Context) (Listing, error) {
 	if w.hanging == nil {
 		w.hanging = make(chan looked, 1)
-		go func(to chan<- looked) {
+		go func(to chan<- looked, first bool) {
+			if first {
+				restoreNames(w.Config.Path)
+			}
 			l, err := w.Disk.Look(w.Config.Path, w.Config.subfolders())
 			to <- looked{l, err}
-		}(w.hanging)
+		}(w.hanging, !w.listed)
+		w.listed = true
 	}
 	t := time.NewTimer(patience)
 	defer t.Stop()
@@ -46,6 +50,19 @@ func (w *watch) list(ctx context.Context) (Listing, error) {
 	case l := <-w.hanging:
 		w.hanging = nil
 		return l.Listing, l.err
+	}
+}
+
+// patiently waits for f, which a share that hangs may hold up, or until ctx
+// ends; f goes on by itself then, and what it gives is lost.
+func patiently[T any](ctx context.Context, f func() T) (result T, err error) {
+	done := make(chan T, 1)
+	go func() { done <- f() }()
+	select {
+	case result = <-done:
+		return result, nil
+	case <-ctx.Done():
+		return result, ctx.Err()
 	}
 }
 

@@ -148,6 +148,12 @@ func (w *watch) step(ctx context.Context, f finished) time.Duration {
 	return w.Config.scan()
 }
 
+type readFile struct {
+	bytes []byte
+	was   Entry
+	err   error
+}
+
 // read reads all files of a set, if they still are what was listed.
 func (w *watch) read(ctx context.Context, f finished) ([]File, error) {
 	left := int64(mostBytes)
@@ -156,7 +162,14 @@ func (w *watch) read(ctx context.Context, f finished) ([]File, error) {
 		if ctx.Err() != nil {
 			return nil, ctx.Err()
 		}
-		b, was, err := w.Disk.Read(w.Config.Path, e.Name, left)
+		got, err := patiently(ctx, func() (r readFile) {
+			r.bytes, r.was, r.err = w.Disk.Read(w.Config.Path, e.Name, left)
+			return r
+		})
+		if err != nil {
+			return nil, err
+		}
+		b, was, err := got.bytes, got.was, got.err
 		if err == nil && was.stamp() != e.stamp() {
 			err = errChanged
 		}

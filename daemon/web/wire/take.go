@@ -18,6 +18,8 @@ type Taker interface {
 	// Take keeps a capture with all its bytes. It returns nil only when it is
 	// durable and was read back; ErrKept where it is kept already.
 	Take(ctx context.Context, c capture.Capture, chunks []capture.Chunk) (capture.Capture, error)
+	// ReadNow takes files with this content off the list of unread ones.
+	ReadNow(ctx context.Context, hash string) error
 }
 
 // Arrival is what was kept of a set of files.
