@@ -1,0 +1,172 @@
+package response
+
+import (
+	"math"
+	"math/cmplx"
+
+	"gonum.org/v1/gonum/dsp/fourier"
+)
+
+const (
+	leastRest = 64    // samples of a stretch with a still setpoint that are worth judging
+	mostRest  = 32768 // longer stretches are averaged down to as many
+)
+
+// quiet is a stretch in which the setpoint stood still.
+type quiet struct {
+	from, to float64 // seconds from the trigger
+	samples  int
+	ripple   float64 // RMS about the setpoint
+	offset   float64 // mean of setpoint − actual value
+	set      float64
+	swing    swing
+	noise    float64
+}
+
+// rest looks at the longest stretch of a piece between its moves.
+func (l *loop) rest(p *piece, moves []move) {
+	from, to := 0, 0
+	begin := 0
+	consider := func(start, end int) {
+		if end-start > to-from {
+			from, to = start, end
+		}
+	}
+	for _, m := range moves {
+		if m.p != p {
+			continue
+		}
+		consider(begin, m.from+1)
+		begin = m.to + l.calm(m)
+	}
+	consider(begin, len(p.set))
+	if to-from < leastRest {
+		return
+	}
+	e := make([]float64, to-from)
+	for i := range e {
+		e[i] = p.act[from+i] - p.set[from+i]
+	}
+	q := quiet{from: p.at(from), to: p.at(to - 1), samples: len(e), ripple: rms(e), offset: -mean(e),
+		set: mean(p.set[from:to]), noise: math.Max(noiseOf(e), resolution(p.act[from:to]))}
+	q.swing = findSwing(e, p.dt)
+	l.quiet = append(l.quiet, q)
+}
+
+// calm is how many samples after a move's end its own answer is over.
+func (l *loop) calm(m move) int {
+	for _, s := range l.steps {
+		if s.m.p == m.p && s.m.to == m.to && s.settle2.ok {
+			return int(1.5*s.settle2.v/m.p.dt) + 1
+		}
+	}
+	return (m.end - m.to) / 3
+}
+
+// swing is a sustained oscillation; zero where there is none.
+type swing struct {
+	hz, pm    float64
+	amplitude float64 // peak, in the channel's unit
+	share     float64 // of the variance that is the oscillation's
+}
+
+// findSwing looks for a sustained oscillation in a deviation by the regularity
+// of the zero crossings of its autocorrelation (Thornhill, Huang and Zhang,
+// "Detection of multiple oscillations in control loops", J. Process Control 13,
+// 2003, from memory): mean interval over three times its standard deviation
+// above 1. Beyond that the autocorrelation must come back to at least 0.3, and
+// well above what noise reaches, one, two and three periods later; the ringing
+// that noise excites in a damped loop has died away by then.
+func findSwing(e []float64, dt float64) swing {
+	e, dt = thin(e, dt)
+	n := len(e)
+	detrend(e)
+	variance := rms(e) * rms(e)
+	if n < leastRest || variance == 0 {
+		return swing{}
+	}
+	acf := autocorrelation(e)
+	var zeros []float64
+	for k := 1; k < n/2 && len(zeros) < 12; k++ {
+		if acf[k-1] > 0 != (acf[k] > 0) {
+			zeros = append(zeros, float64(k-1)+acf[k-1]/(acf[k-1]-acf[k]))
+		}
+	}
+	if len(zeros) < 6 {
+		return swing{}
+	}
+	gap := (zeros[len(zeros)-1] - zeros[0]) / float64(len(zeros)-1)
+	spread := 0.0
+	for i := 1; i < len(zeros); i++ {
+		d := zeros[i] - zeros[i-1] - gap
+		spread += d * d
+	}
+	spread = math.Sqrt(spread / float64(len(zeros)-2))
+	if spread > 0 && gap/(3*spread) <= 1 {
+		return swing{}
+	}
+	period, least := 2*gap, math.Max(0.3, 4/math.Sqrt(float64(n)))
+	share, first := 1.0, 1.0
+	for k := 1.0; k <= 3; k++ {
+		peak := -1.0
+		for lag := int(math.Ceil((k - 0.25) * period)); lag <= int((k+0.25)*period) && lag < n*3/4; lag++ {
+			peak = math.Max(peak, acf[lag])
+		}
+		if share = math.Min(share, peak); k == 1 {
+			first = peak
+		}
+	}
+	if period < 3 || share < least {
+		return swing{}
+	}
+	hz := 1 / (period * dt)
+	return swing{hz: hz, pm: hz / float64(len(zeros)-1) * math.Max(spread/gap, 1/period), amplitude: math.Sqrt(2 * first * variance), share: first}
+}
+
+// thin averages neighbours so that no more than mostRest samples are left.
+func thin(e []float64, dt float64) ([]float64, float64) {
+	k := (len(e) + mostRest - 1) / mostRest
+	if k <= 1 {
+		return append([]float64(nil), e...), dt
+	}
+	out := make([]float64, len(e)/k)
+	for i := range out {
+		out[i] = mean(e[i*k : (i+1)*k])
+	}
+	return out, dt * float64(k)
+}
+
+// detrend takes the least-squares line off, in place.
+func detrend(e []float64) {
+	n := float64(len(e))
+	middle, level, sxy := (n-1)/2, mean(e), 0.0
+	for i, y := range e {
+		sxy += (float64(i) - middle) * (y - level)
+	}
+	k := sxy / (n * (n*n - 1) / 12)
+	for i := range e {
+		e[i] -= level + k*(float64(i)-middle)
+	}
+}
+
+// autocorrelation at the lags 0 to len(e)−1, 1 at lag 0, without bias by the
+// shorter overlap at larger lags.
+func autocorrelation(e []float64) []float64 {
+	size := 1
+	for size < 2*len(e) {
+		size *= 2
+	}
+	padded := make([]float64, size)
+	copy(padded, e)
+	fft := fourier.NewFFT(size)
+	spectrum := fft.Coefficients(nil, padded)
+	for i, c := range spectrum {
+		spectrum[i] = complex(real(c*cmplx.Conj(c)), 0)
+	}
+	acf := fft.Sequence(padded, spectrum)[:len(e)]
+	zero := acf[0]
+	for k := range acf {
+		acf[k] *= float64(len(e)) / (zero * float64(len(e)-k))
+	}
+	return acf
+}
