@@ -58,7 +58,7 @@ func (r *ramp) measureFollowing(noise float64) {
 	for i := m.from; i <= m.to; i++ {
 		most = math.Max(most, math.Abs(m.p.set[i]-m.p.act[i]))
 	}
-	r.largest = have(most, 2*noise+math.Abs(r.slope)*m.p.dt)
+	r.largest = have(most, 4*noise+math.Abs(r.slope)*m.p.dt)
 }
 
 // measureEnd looks at how the actual value comes to rest after the ramp.

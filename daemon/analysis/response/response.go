@@ -20,6 +20,9 @@ import (
 // a profile of hundreds of moves would bury everything else.
 const mostMoves = 12
 
+// mostFailed is for how many of them it is told one by one why they can't be judged.
+const mostFailed = 3
+
 // Find gives what the capture says about its control loops. series are the
 // channels' samples in the order of c.Channels; a missing sample is NaN. What
 // can't be said is a finding too, with the reason.
@@ -62,11 +65,19 @@ func findPair(c capture.Capture, series []capture.Series, p pair) []capture.Find
 		moves = append(moves, findMoves(at)...)
 	}
 	told := largest(moves, mostMoves)
+	failed := 0
 	for _, m := range told {
-		l.judge(m)
+		if why := l.judge(m); why == "" {
+			continue
+		} else if failed++; failed <= mostFailed {
+			l.failMove(m, why)
+		}
 	}
 	for _, at := range pieces {
 		l.rest(at, moves)
+	}
+	if failed > mostFailed {
+		l.fail(0, 0, "%d more changes of the setpoint can't be judged, for reasons like these", failed-mostFailed)
 	}
 	if left := len(moves) - len(told); left > 0 {
 		l.fail(0, 0, "%d smaller changes of the setpoint are left out; the %d largest are told", left, len(told))
@@ -86,28 +97,26 @@ func (l *loop) where() string {
 	return "within the record"
 }
 
-// judge measures one move as what it is.
-func (l *loop) judge(m move) {
+// judge measures one move as what it is, or says why it can't.
+func (l *loop) judge(m move) (why string) {
 	if why := m.unfit(); why != "" {
-		l.failMove(m, why)
-		return
+		return why
 	}
-	if s, why := measureStep(m); m.jump || (why == "" && s.rise.v >= 5*m.lasts()) {
-		if why != "" {
-			l.failMove(m, why)
-			return
-		}
+	s, why := measureStep(m)
+	if why == "" && (m.jump || s.rise.v >= 5*m.lasts()) {
 		l.steps = append(l.steps, s)
 		l.out = append(l.out, l.stepFinding(s))
-		return
+		return ""
+	}
+	if m.jump {
+		return why
 	}
 	r, why := measureRamp(m)
-	if why != "" {
-		l.failMove(m, why)
-		return
+	if why == "" {
+		l.ramps = append(l.ramps, r)
+		l.out = append(l.out, l.rampFinding(r))
 	}
-	l.ramps = append(l.ramps, r)
-	l.out = append(l.out, l.rampFinding(r))
+	return why
 }
 
 // largest picks the n largest moves and gives them in the order of time.

@@ -75,8 +75,9 @@ type swing struct {
 // "Detection of multiple oscillations in control loops", J. Process Control 13,
 // 2003, from memory): mean interval over three times its standard deviation
 // above 1. Beyond that the autocorrelation must come back to at least 0.3, and
-// well above what noise reaches, one, two and three periods later; the ringing
-// that noise excites in a damped loop has died away by then.
+// well above what noise reaches over that many samples and periods, one, two
+// and three periods later; the ringing that noise excites in a damped loop has
+// died away by then.
 func findSwing(e []float64, dt float64) swing {
 	e, dt = thin(e, dt)
 	n := len(e)
@@ -86,12 +87,7 @@ func findSwing(e []float64, dt float64) swing {
 		return swing{}
 	}
 	acf := autocorrelation(e)
-	var zeros []float64
-	for k := 1; k < n/2 && len(zeros) < 12; k++ {
-		if acf[k-1] > 0 != (acf[k] > 0) {
-			zeros = append(zeros, float64(k-1)+acf[k-1]/(acf[k-1]-acf[k]))
-		}
-	}
+	zeros := crossings(acf[:n/2], math.Max(.05, 2.5/math.Sqrt(float64(n))))
 	if len(zeros) < 6 {
 		return swing{}
 	}
@@ -105,7 +101,8 @@ func findSwing(e []float64, dt float64) swing {
 	if spread > 0 && gap/(3*spread) <= 1 {
 		return swing{}
 	}
-	period, least := 2*gap, math.Max(0.3, 4/math.Sqrt(float64(n)))
+	period := 2 * gap
+	least := math.Max(math.Max(0.3, 4/math.Sqrt(float64(n))), 1.8/math.Sqrt(float64(n)/period))
 	share, first := 1.0, 1.0
 	for k := 1.0; k <= 3; k++ {
 		peak := -1.0
@@ -120,7 +117,30 @@ func findSwing(e []float64, dt float64) swing {
 		return swing{}
 	}
 	hz := 1 / (period * dt)
-	return swing{hz: hz, pm: hz / float64(len(zeros)-1) * math.Max(spread/gap, 1/period), amplitude: math.Sqrt(2 * first * variance), share: first}
+	pm := math.Max(2*hz/float64(len(zeros)-1)*math.Max(spread/gap, 1/period), 0.02/(float64(n)*dt))
+	return swing{hz: hz, pm: pm, amplitude: math.Sqrt(2 * first * variance), share: first}
+}
+
+// crossings are the first dozen zero crossings of an autocorrelation; what
+// doesn't go beyond hold on either side is noise about one of them.
+func crossings(acf []float64, hold float64) (zeros []float64) {
+	sign, first, last := 1.0, 0.0, 0.0
+	for k := 1; k < len(acf) && len(zeros) < 12; k++ {
+		if acf[k-1] > 0 != (acf[k] > 0) {
+			last = float64(k-1) + acf[k-1]/(acf[k-1]-acf[k])
+			if first == 0 {
+				first = last
+			}
+		}
+		switch {
+		case sign*acf[k] > hold:
+			first = 0
+		case sign*acf[k] < -hold:
+			zeros = append(zeros, (first+last)/2)
+			sign, first = -sign, 0
+		}
+	}
+	return zeros
 }
 
 // thin averages neighbours so that no more than mostRest samples are left.

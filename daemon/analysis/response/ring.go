@@ -7,7 +7,7 @@ type top struct {
 	time   float64 // seconds from the step
 	height float64 // positive beyond the level, negative short of it
 	loss   float64 // how much of it may lie between samples
-	bend   float64 // second difference: how sharp it is
+	blur   float64 // how far noise can shift it in time, s
 }
 
 // mostTops is how many extremes of a ringing are looked at.
@@ -40,17 +40,29 @@ func (a answer) extremes(floor float64) (out []top) {
 	return out
 }
 
+// top is the extreme at dev[i]. Under noise the parabola is laid through as
+// many samples on either side as were averaged.
 func (a answer) top(i int) top {
-	at, height, loss := vertex(a.dev, i)
-	return top{time: (at - 1) * a.dt, height: height, loss: loss, bend: 8 * loss}
+	h := a.width
+	if h <= 1 || i < h || i+h >= len(a.dev) {
+		at, height, loss := vertex(a.dev, i)
+		return top{time: (at - 1) * a.dt, height: height, loss: loss, blur: a.blur(1, 8*loss)}
+	}
+	slope, bend, level := parabola(a.dev[i-h : i+h+1])
+	shift := 0.0
+	if bend*a.dev[i] < 0 {
+		shift = math.Max(-float64(h), math.Min(float64(h), -slope/bend))
+	}
+	return top{time: (float64(i) + shift - 1) * a.dt, height: level + slope*shift/2, loss: math.Abs(bend) / 8, blur: a.blur(float64(h), math.Abs(bend))}
 }
 
-// flat is how far noise can shift a top that isn't sharp, in seconds.
-func (a answer) flat(t top) float64 {
-	if t.bend == 0 || a.unsure == 0 {
+// blur is twice the standard deviation of a parabola's place, in seconds: the
+// noise of its slope over h samples on either side, divided by its bend.
+func (a answer) blur(h, bend float64) float64 {
+	if a.noise == 0 || bend == 0 {
 		return 0
 	}
-	return math.Sqrt(2*a.unsure/t.bend) * a.dt
+	return 2 * a.noise / math.Sqrt(h*(h+1)*(2*h+1)/3) / bend * a.dt
 }
 
 // ring is the decay of a swing. ζ = δ/√(4π²+δ²) and f = fd/√(1−ζ²) hold for a
@@ -90,7 +102,7 @@ func ringOf(tops []top, a answer, floor float64) ring {
 		return r
 	}
 	period := 2 * (last.time - tops[0].time) / m
-	periodPM := 2 * (2*a.dt + a.flat(tops[0]) + a.flat(last)) / m
+	periodPM := 2 * (2*a.dt + tops[0].blur + last.blur) / m
 	r.decrement = have(delta, pm)
 	r.zeta = zetaOf(delta, pm)
 	r.damped = have(1/period, periodPM/period/period)
@@ -112,7 +124,7 @@ func (r *ring) fromOvershoot(t top, a answer, unsure float64) {
 	}
 	r.overOnly = true
 	r.zeta = zetaOf(-2*math.Log(part), 2*(unsure+t.loss)/t.height)
-	r.damped = have(1/(2*t.time), (a.dt+a.flat(t))/(2*t.time*t.time))
+	r.damped = have(1/(2*t.time), (a.dt+t.blur)/(2*t.time*t.time))
 	r.setNatural()
 }
 

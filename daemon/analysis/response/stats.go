@@ -109,3 +109,18 @@ func vertex(v []float64, i int) (at, height, loss float64) {
 	d := (a - c) / (2 * bend)
 	return float64(i) + d, b - (a-c)*d/4, loss
 }
+
+// parabola is the least-squares parabola through an odd number of samples:
+// slope, second derivative and height at the middle one.
+func parabola(v []float64) (slope, bend, level float64) {
+	h := len(v) / 2
+	var s2, s4, sy, sxy, sxxy float64
+	for i, y := range v {
+		x := float64(i - h)
+		s2, s4 = s2+x*x, s4+x*x*x*x
+		sy, sxy, sxxy = sy+y, sxy+x*y, sxxy+x*x*y
+	}
+	n := float64(len(v))
+	a := (n*sxxy - s2*sy) / (n*s4 - s2*s2)
+	return sxy / s2, 2 * a, (sy - a*s2) / n
+}

@@ -41,6 +41,8 @@ type answer struct {
 	dt     float64
 	size   float64 // of the change, positive
 	unsure float64 // of one smoothed sample
+	noise  float64 // of one raw sample
+	width  int     // samples that were averaged
 	drift  float64 // of the settled level
 	tail   int     // samples at the end by which it was judged whether it settled
 }
@@ -88,7 +90,8 @@ func (s *step) settleLevel(win []float64, y0 float64) (drift float64, why string
 		most = math.Max(most, math.Abs(y-level))
 	}
 	gone := (level - y0) * m.sign()
-	s.settled = gone > 0 && 2*drift <= 0.02*gone+2*s.noise && most-4*s.noise <= 0.05*gone
+	way := math.Max(math.Abs(gone), 0.2*m.size())
+	s.settled = 2*drift <= 0.02*way+2*s.noise && most-4*s.noise <= 0.05*way
 	if s.settled && gone < 0.2*m.size() {
 		return 0, fmt.Sprintf("the actual value changes by only %s, so it doesn't follow this setpoint or the drive didn't control", num(gone, m.size()/100))
 	}
@@ -110,7 +113,7 @@ func (s *step) answer(y0, drift float64) answer {
 	a := answer{dt: m.p.dt, size: math.Abs(s.size), drift: drift, unsure: s.noise, tail: len(tailOf(m.p.act[s.at:m.end]))}
 	w := 1
 	raw := m.p.act[m.holdFrom:m.end]
-	if s.noise > a.size/1000 {
+	if s.noise > 1e-5*a.size {
 		i10, i90 := -1, -1
 		for i, y := range raw[s.at-m.holdFrom:] {
 			part := (y - y0) / s.size
@@ -133,6 +136,7 @@ func (s *step) answer(y0, drift float64) answer {
 	for i, y := range part {
 		a.dev[i] = (y - s.level) * m.sign()
 	}
+	a.noise, a.width = s.noise, w
 	a.unsure /= math.Sqrt(float64(w))
 	return a
 }
@@ -187,7 +191,7 @@ func (s *step) measureSwing(a answer, y0 float64) {
 		switch {
 		case e.height > 0 && percent*e.height > s.over.v:
 			s.over = have(percent*e.height, unsure+percent*e.loss)
-			s.peak = have(e.time, a.dt+a.flat(e))
+			s.peak = have(e.time, a.dt+e.blur)
 		case e.height < 0 && -percent*e.height > s.under.v:
 			s.under = have(-percent*e.height, unsure+percent*e.loss)
 		}

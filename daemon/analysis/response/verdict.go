@@ -178,6 +178,12 @@ func (l *loop) steady() capture.Finding {
 	}
 	unit := l.unit()
 	f := l.loopFinding(Steady, q.from, q.to)
+	if far := math.Abs(q.offset); far > 0.1*math.Abs(q.set) && far > 3*q.noise {
+		f.Kind, f.Name = capture.FindingUnable, "response"
+		f.Text = fmt.Sprintf("Response of the loop: %s is %s off its setpoint of %s on average, so they don't belong together, or the drive didn't control.", l.c.Channels[l.pair.act].Name,
+			with(q.offset, far/100, unit), with(q.set, math.Abs(q.set)/1000, unit))
+		return f
+	}
 	f.Text = fmt.Sprintf("The loop is steady: %s keeps to the setpoint of %s within %s RMS (mean error %s), without a regular oscillation.", l.c.Channels[l.pair.act].Name,
 		with(q.set, math.Abs(q.set)/1000, unit), with(q.ripple, q.ripple/10, unit), with(q.offset, q.ripple/10, unit))
 	f.Values = addValue(f.Values, "ripple RMS", have(q.ripple, 0), unit)
