@@ -150,7 +150,7 @@ func TestVerdicts(t *testing.T) {
 		noise   func(int) float64
 		mention string
 	}{
-		"damped":              {response.WellDamped, .7, 40, stepAt(1, 1000, 1100), nil, "settles"},
+		"damped":              {response.WellDamped, .7, 40, stepAt(1, 1000, 1100), nil, "settled to 2 %"},
 		"quarter decay":       {response.Hunting, .15, 40, stepAt(1, 1000, 1100), nil, "less gain"},
 		"overshoots":          {response.Overshooting, .35, 40, stepAt(1, 1000, 1100), nil, "overshoots by"},
 		"creeps in":           {response.Sluggish, 1.5, 2.5, stepAt(1, 1000, 1100), nil, "more gain"},

@@ -16,7 +16,7 @@ func (l *loop) stepFinding(s step) capture.Finding {
 	p, m, unit := s.m.p, s.m, l.unit()
 	f := capture.Finding{Kind: capture.FindingStep, Name: "step", Channels: l.names(), From: p.at(s.at), To: p.at(m.end - 1)}
 	said := []string{"rise 10–90 % " + s.rise.seconds()}
-	said = append(said, l.swingWords(s)...)
+	said = append(said, swingWords(s)...)
 	said = append(said, settleWords(s)...)
 	if s.steady.ok {
 		said = append(said, steadyWords(s, unit))
@@ -53,7 +53,7 @@ func smoothWords(w int, p *piece) (s string) {
 	return s
 }
 
-func (l *loop) swingWords(s step) (said []string) {
+func swingWords(s step) (said []string) {
 	switch {
 	case s.peak.ok:
 		said = append(said, fmt.Sprintf("overshoot %s after %s", s.over.text("%"), s.peak.seconds()))
@@ -70,10 +70,14 @@ func (l *loop) swingWords(s step) (said []string) {
 }
 
 func settleWords(s step) (said []string) {
-	watched := span(s.limit2, s.m.p.dt)
+	watched := span(s.watched, s.m.p.dt)
 	switch {
 	case s.settle2.ok && s.settle5.ok:
 		return []string{fmt.Sprintf("settled to 2 %% %s and to 5 %% %s after the step", s.settle2.seconds(), s.settle5.seconds())}
+	case s.blurred && s.settle5.ok:
+		return []string{fmt.Sprintf("settled to 5 %% %s after the step (2 %% can't be told in its noise)", s.settle5.seconds())}
+	case s.blurred:
+		return []string{"settled, but when can't be told in its noise"}
 	case s.settle5.ok:
 		return []string{fmt.Sprintf("settled to 5 %% %s after the step, but not to 2 %% within the %s before %s", s.settle5.seconds(), watched, s.m.ends)}
 	}
@@ -132,17 +136,15 @@ func (l *loop) rampFinding(r ramp) capture.Finding {
 	p := m.p
 	f := capture.Finding{Kind: capture.FindingRamp, Name: "ramp", Channels: l.names(), From: p.at(m.from), To: p.at(m.end - 1)}
 	perSecond := unit + "/s"
-	following := "following error " + r.following.text(unit)
+	said := []string{"following error " + r.following.text(unit)}
 	if r.growing {
-		following += ", not yet steady at the end of the ramp"
+		said = append(said, "not yet steady at the end of the ramp")
 	}
-	said := []string{following, "that is " + r.lag.seconds() + " behind", "at most " + r.largest.text(unit) + " off"}
-	if r.over.ok && r.over.v > 0 {
-		said = append(said, "overshoot at the end "+r.over.text(unit))
+	if math.Abs(r.lag.v) > r.lag.pm {
+		said = append(said, "that is "+r.lag.seconds()+" behind")
 	}
-	if r.settle2.ok {
-		said = append(said, "settled to 2 % of the ramp "+r.settle2.seconds()+" after its end")
-	}
+	said = append(said, "at most "+r.largest.text(unit)+" off")
+	said = append(said, rampEndWords(r, unit)...)
 	if r.ring.zeta.ok {
 		said = append(said, ringWords(r.ring))
 	}
@@ -157,4 +159,24 @@ func (l *loop) rampFinding(r ramp) capture.Finding {
 	f.Values = append(out, ringValues(r.ring)...)
 	f.Basis = "Following error is setpoint − actual value, mean over the last fifth of the ramp's longest straight part; settling counts from the ramp's end." + smoothWords(r.smoothed, p)
 	return f
+}
+
+// rampEndWords say how the actual value came to rest after a ramp.
+func rampEndWords(r ramp, unit string) (said []string) {
+	switch {
+	case !r.over.ok:
+		return nil
+	case r.over.v > 0:
+		said = append(said, "overshoot at the end "+r.over.text(unit))
+	default:
+		said = append(said, "no overshoot at the end above "+with(r.over.pm, r.over.pm, unit))
+	}
+	switch {
+	case !r.settle2.ok:
+	case r.settle2.v == 0:
+		said = append(said, "within 2 % of the change from its end on")
+	default:
+		said = append(said, "settled to 2 % of the change "+r.settle2.seconds()+" after its end")
+	}
+	return said
 }

@@ -33,7 +33,7 @@ func (m move) unfit() string {
 	case m.from-m.holdFrom < 2:
 		return "what was before it isn't known"
 	case m.end-m.to < 10:
-		return fmt.Sprintf("only %d samples follow before %s", m.end-m.to, m.ends)
+		return fmt.Sprintf("only %s before %s", count(m.end-m.to, "sample follows", "samples follow"), m.ends)
 	}
 	return ""
 }

@@ -40,6 +40,9 @@ func (l *loop) rest(p *piece, moves []move) {
 		begin = m.to + l.calm(m)
 	}
 	consider(begin, len(p.set))
+	if to == len(p.set) && tripped(l.c) {
+		to = from + beforeFault(p.act[from:to])
+	}
 	if to-from < leastRest {
 		return
 	}
@@ -51,6 +54,36 @@ func (l *loop) rest(p *piece, moves []move) {
 		set: mean(p.set[from:to]), noise: math.Max(noiseOf(e), resolution(p.act[from:to]))}
 	q.swing = findSwing(e, p.dt)
 	l.quiet = append(l.quiet, q)
+}
+
+// beforeFault is how many samples of a stretch that ends at a trip still look
+// like the rest of it: what led to the trip is no measure of the loop.
+func beforeFault(y []float64) int {
+	const blocks = 32
+	n := len(y) / blocks
+	if n < 2 {
+		return len(y)
+	}
+	means, levels := make([]float64, blocks), make([]float64, blocks)
+	for b := range blocks {
+		means[b] = mean(y[b*n : (b+1)*n])
+	}
+	middle := median(means)
+	for b := range blocks {
+		levels[b] = 0
+		for _, v := range y[b*n : (b+1)*n] {
+			levels[b] = math.Max(levels[b], math.Abs(v-middle))
+		}
+	}
+	usual := median(levels)
+	last := blocks
+	for last > 0 && levels[last-1] > 2.5*usual {
+		last--
+	}
+	if last == blocks {
+		return len(y)
+	}
+	return last * n
 }
 
 // calm is how many samples after a move's end its own answer is over.

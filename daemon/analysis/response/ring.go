@@ -65,6 +65,14 @@ func (a answer) blur(h, bend float64) float64 {
 	return 2 * a.noise / math.Sqrt(h*(h+1)*(2*h+1)/3) / bend * a.dt
 }
 
+// left says which part of a swing is left after one period, for sure.
+func (r ring) left() float64 {
+	if !r.decrement.ok {
+		return 0
+	}
+	return math.Exp(-r.decrement.v - r.decrement.pm)
+}
+
 // ring is the decay of a swing. ζ = δ/√(4π²+δ²) and f = fd/√(1−ζ²) hold for a
 // second-order swing.
 type ring struct {
@@ -89,7 +97,9 @@ func ringOf(tops []top, a answer, floor float64) ring {
 	}
 	if len(tops) > 2 {
 		v := tops[2].height / tops[0].height
-		r.decay = have(v, (unsure+tops[0].loss)/tops[0].height*(1+v))
+		if pm := (unsure + tops[0].loss) / tops[0].height * (1 + v); pm < 0.6*v {
+			r.decay = have(v, pm)
+		}
 	}
 	for n := len(tops); n > 2 && math.Abs(tops[n-1].height) < 10*floor; n = len(tops) {
 		tops = tops[:n-1] // the last swings say little about the decay
@@ -103,6 +113,9 @@ func ringOf(tops []top, a answer, floor float64) ring {
 	}
 	period := 2 * (last.time - tops[0].time) / m
 	periodPM := 2 * (2*a.dt + tops[0].blur + last.blur) / m
+	if pm > 0.6*delta {
+		return r // as good as nothing
+	}
 	r.decrement = have(delta, pm)
 	r.zeta = zetaOf(delta, pm)
 	r.damped = have(1/period, periodPM/period/period)
@@ -122,8 +135,11 @@ func (r *ring) fromOvershoot(t top, a answer, unsure float64) {
 	if part >= 1 || t.time <= 0 {
 		return
 	}
+	if r.zeta = zetaOf(-2*math.Log(part), 2*(unsure+t.loss)/t.height); r.zeta.pm > 0.6*r.zeta.v {
+		r.zeta = quantity{}
+		return
+	}
 	r.overOnly = true
-	r.zeta = zetaOf(-2*math.Log(part), 2*(unsure+t.loss)/t.height)
 	r.damped = have(1/(2*t.time), (a.dt+t.blur)/(2*t.time*t.time))
 	r.setNatural()
 }

@@ -16,6 +16,12 @@ func mean(v []float64) float64 {
 	return base + sum/float64(len(v))
 }
 
+func median(v []float64) float64 {
+	sorted := slices.Clone(v)
+	slices.Sort(sorted)
+	return sorted[len(sorted)/2]
+}
+
 func rms(v []float64) float64 {
 	sum := 0.0
 	for _, x := range v {

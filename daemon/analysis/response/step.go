@@ -29,7 +29,8 @@ type step struct {
 	ripple      quantity // RMS about the setpoint
 	ring        ring
 	smoothed    int
-	limit2      float64 // seconds watched in vain for settling
+	watched     float64 // seconds from the step to the end of the window
+	blurred     bool    // when it settled is lost in its noise
 	noise       float64
 	filled      int
 }
@@ -137,8 +138,30 @@ func (s *step) answer(y0, drift float64) answer {
 		a.dev[i] = (y - s.level) * m.sign()
 	}
 	a.noise, a.width = s.noise, w
-	a.unsure /= math.Sqrt(float64(w))
+	a.unsure = math.Max(a.unsure/math.Sqrt(float64(w)), s.wander(w))
 	return a
+}
+
+// wander is how much averaged samples stray where nothing is commanded: at the
+// end of the window if it has settled, and before a step. Disturbances that are
+// slower than the averaging show here, and not in the noise.
+func (s *step) wander(w int) (most float64) {
+	calm := [][]float64{}
+	if s.settled {
+		calm = append(calm, tailOf(s.m.p.act[s.at:s.m.end]))
+	}
+	if s.m.jump {
+		calm = append(calm, s.m.p.act[(s.m.holdFrom+s.m.from+1)/2:s.m.from+1])
+	}
+	for _, v := range calm {
+		v = smooth(v, w)
+		level, sum := mean(v), 0.0
+		for _, y := range v {
+			sum += (y - level) * (y - level)
+		}
+		most = math.Max(most, math.Sqrt(sum/float64(len(v))))
+	}
+	return most
 }
 
 // floor is what a swing must exceed to be one.
@@ -216,8 +239,8 @@ func (s *step) measureSettling(a answer) {
 	}
 	s.settle2 = s.settling(a, 0.02*a.size, loss)
 	s.settle5 = s.settling(a, 0.05*a.size, loss)
-	s.limit2 = float64(len(a.dev)-1) * a.dt
-	s.filled = s.m.p.filled
+	s.watched = float64(len(a.dev)-1) * a.dt
+	s.blurred = s.settled && !s.settle2.ok
 	if !s.settled {
 		return
 	}
@@ -233,10 +256,10 @@ func (s *step) measureSettling(a answer) {
 // settling is when dev enters the band about the settled level and stays in it.
 func (s *step) settling(a answer, band, loss float64) quantity {
 	t, ok := a.lastOutside(band)
-	if !ok || !s.settled {
+	unsure := 2*a.unsure + a.drift + loss
+	if !ok || !s.settled || 3*a.unsure > band {
 		return quantity{}
 	}
-	unsure := 2*a.unsure + a.drift + loss
 	pm := a.dt
 	if early, ok := a.lastOutside(band + unsure); ok {
 		pm = math.Max(pm, t-early+a.dt)
@@ -245,7 +268,10 @@ func (s *step) settling(a answer, band, loss float64) quantity {
 	if !ok {
 		late = float64(len(a.dev)-1) * a.dt
 	}
-	return have(t, math.Max(pm, late-t+a.dt))
+	if pm = math.Max(pm, late-t+a.dt); pm > t/2 && pm > 3*a.dt {
+		return quantity{} // it could as well be another time
+	}
+	return have(t, pm)
 }
 
 // lastOutside is when dev enters the band for good, seconds from the step. Too

@@ -114,11 +114,11 @@ func (l *loop) fromSteps() (capture.Finding, bool) {
 
 func judgeStep(s step) string {
 	switch {
-	case s.ring.decrement.ok && math.Exp(-s.ring.decrement.v) > decayLimit:
+	case s.ring.left() > decayLimit:
 		return Hunting
-	case s.over.v > overLimit:
+	case s.over.v-s.over.pm > overLimit:
 		return Overshooting
-	case s.settle2.ok && s.settle2.v > settleLimit*s.rise.v+2*s.settle2.pm, !s.settle2.ok:
+	case s.settle2.ok && s.settle2.v-s.settle2.pm > settleLimit*(s.rise.v+s.rise.pm), !s.settle2.ok && !s.blurred:
 		return SlowToSettle
 	case s.rise.v > sluggishRise && s.over.v < 2:
 		return Sluggish
@@ -134,7 +134,7 @@ func stepReason(name string, s step) string {
 	case Overshooting:
 		return fmt.Sprintf("it overshoots by %s; a longer integral time or a filter in the setpoint usually lessens that", s.over.text("%"))
 	case SlowToSettle:
-		took := "it is not at rest within the " + span(s.limit2, s.m.p.dt) + " that can be seen"
+		took := "it is not at rest within the " + span(s.watched, s.m.p.dt) + " that can be seen"
 		if s.settle2.ok {
 			took = fmt.Sprintf("it takes %s to settle to 2 %%, %.1f times its rise", s.settle2.seconds(), s.settle2.v/s.rise.v)
 		}
@@ -145,24 +145,24 @@ func stepReason(name string, s step) string {
 	case Sluggish:
 		return fmt.Sprintf("it rises in %s without overshoot; more gain usually quickens it, where neither inertia nor a limit holds it back", s.rise.seconds())
 	}
-	return fmt.Sprintf("it rises in %s, overshoots by %s and settles to 2 %% in %s", s.rise.seconds(), s.over.text("%"), s.settle2.seconds())
+	return list(append([]string{"it rises in " + s.rise.seconds()}, append(swingWords(s), settleWords(s)...)...))
 }
 
 // fromRamps judges by the ends of ramps.
 func (l *loop) fromRamps() (capture.Finding, bool) {
 	for _, r := range l.ramps {
-		if !r.settle2.ok {
-			continue
-		}
 		f := l.loopFinding(WellDamped, r.m.p.at(r.m.from), r.m.p.at(r.m.end-1))
 		f.Basis = "Judged by the end of a ramp, where a well-tuned speed loop shows slight over- and undershoot and settles quickly: common practice, no source."
-		if r.ring.decrement.ok && math.Exp(-r.ring.decrement.v) > decayLimit && r.over.v > 0.01*r.m.size() {
+		if r.ring.left() > decayLimit && r.over.v > 0.01*r.m.size() {
 			f.Name = Hunting
 			f.Text = fmt.Sprintf("The loop is hunting at the end of a ramp: %.0f %% of a swing are left after one period, starting from an overshoot of %s; less gain or a longer integral time usually calms it %s.",
 				100*math.Exp(-r.ring.decrement.v), r.over.text(l.unit()), caution)
 			return f, true
 		}
-		f.Text = fmt.Sprintf("The loop is well damped at the end of a ramp: overshoot %s, settled to 2 %% of the ramp %s after its end.", r.over.text(l.unit()), r.settle2.seconds())
+		if !r.settle2.ok || r.over.v > 0.25*r.m.size() {
+			continue // neither this nor that
+		}
+		f.Text = fmt.Sprintf("The loop is well damped at the end of a ramp: %s.", list(rampEndWords(r, l.unit())))
 		return f, true
 	}
 	return capture.Finding{}, false

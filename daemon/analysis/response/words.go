@@ -44,7 +44,7 @@ func with(v, resolution float64, unit string) string {
 
 // text is a number with its resolution and unit: "14.3 ±0.5 ms".
 func (q quantity) text(unit string) string {
-	if q.pm <= 1e-4*math.Abs(q.v) { // beyond the digits that are shown
+	if q.pm <= 3e-4*math.Abs(q.v) { // beyond the digits that are shown
 		return with(q.v, 0, unit)
 	}
 	s := num(q.v, q.pm) + " ±" + short(q.pm)
@@ -98,4 +98,12 @@ func list(phrases []string) string {
 	default:
 		return fmt.Sprintf("%s and %s", strings.Join(phrases[:n-1], ", "), phrases[n-1])
 	}
+}
+
+// count is a number of things.
+func count(n int, one, many string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return fmt.Sprintf("%d %s", n, many)
 }
