@@ -1,0 +1,75 @@
+package response_test
+
+import (
+	"math"
+	"testing"
+	"time"
+
+	"faultkeep/daemon/analysis/response"
+	"faultkeep/store/capture"
+)
+
+// eight is a capture of eight channels: a loop with steps, a ramp and noise,
+// and six more.
+func eight(n int) (capture.Capture, []capture.Series) {
+	length := float64(n) * .001
+	c, series := loopOf(n, .001, .5, 40, func(t float64) float64 {
+		return 1000 + stepAt(.2*length, 0, 100)(t) + stepAt(.4*length, 0, -50)(t) + rampBetween(.6*length, .8*length, 0, 300)(t)
+	}, white(1, .5))
+	for _, role := range []capture.Role{capture.RoleCurrent, capture.RoleTorque, capture.RoleDCLink, capture.RolePositionError, capture.RoleTemperature, capture.RoleDigital} {
+		c.Channels = append(c.Channels, capture.Channel{Name: string(role), Role: role})
+		series = append(series, series[1])
+	}
+	return c, series
+}
+
+// BenchmarkFind prints the time for 8 × 8,192 samples as a multiple of reading
+// every sample once, and how the cost of a sample grows from there to a hundred
+// times as many: 1 is linear.
+func BenchmarkFind(b *testing.B) {
+	c, series := eight(8192)
+	large, many := eight(100 * 8192)
+	sink := 0.0
+	var ours, floor, grown float64
+	for b.Loop() {
+		ours += seconds(func() { response.Find(c, series) })
+		floor += seconds(func() {
+			for _, s := range series {
+				for _, v := range s {
+					sink = math.Max(sink, v)
+				}
+			}
+		})
+	}
+	grown = seconds(func() { response.Find(large, many) })
+	b.ReportMetric(ours/floor, "×reading")
+	b.ReportMetric(grown/100/(ours/float64(b.N)), "cost-a-sample-at-×100")
+}
+
+func seconds(f func()) float64 {
+	start := time.Now()
+	f()
+	return time.Since(start).Seconds()
+}
+
+// Ten million samples cost no more a sample than some ten thousand do; far more
+// than a machine's moods could explain would be a cost that isn't linear.
+func TestTenMillionSamples(t *testing.T) {
+	if testing.Short() {
+		t.Skip("takes seconds")
+	}
+	const n = 10_000_000
+	c, series := captureOf(.0001, make(capture.Series, n), make(capture.Series, n))
+	for i := range n {
+		if i >= n/2 {
+			series[0][i] = 100
+			series[1][i] = 100 * (1 - math.Exp(-float64(i-n/2)*.0001/20))
+		}
+	}
+	start := time.Now()
+	f := only(t, response.Find(c, series), capture.FindingStep)
+	t.Logf("%v", time.Since(start))
+	if got := value(t, f, "rise time"); math.Abs(got.Value-20*2.19722) > .01 { // rise of a first order: 2.19722 τ
+		t.Errorf("rise %g", got.Value)
+	}
+}

@@ -1,0 +1,144 @@
+// Package spectrum computes averaged spectra and finds the peaks that stand out
+// of their noise. Pure functions.
+//
+// Units: with samples in some unit and a rate in samples a second, Density is
+// one-sided in unit²/Hz, frequencies are in Hz, amplitudes are peak values (not
+// RMS) in the unit. With a rate in samples a revolution, frequencies are orders.
+package spectrum
+
+import (
+	"errors"
+	"fmt"
+	"math"
+
+	"gonum.org/v1/gonum/dsp/fourier"
+)
+
+// Options of a spectrum. The zero value is the usual one.
+type Options struct {
+	Size   int    // samples a segment; 0: of SizeFor
+	Window Window // empty: Hann
+	Hop    int    // samples from one segment to the next; 0: half a segment
+}
+
+// Spectrum is an averaged one-sided power spectral density.
+type Spectrum struct {
+	Rate     float64   // samples a second
+	Size     int       // samples a segment
+	Segments int       // that were averaged
+	Window   Window    //
+	Step     float64   // Hz from line to line
+	Density  []float64 // unit²/Hz at 0, Step, 2·Step, …; Size/2+1 lines
+}
+
+// Errors of Welch.
+var (
+	ErrRate   = errors.New("the sample rate isn't a positive number")
+	ErrFinite = errors.New("the samples aren't all finite numbers")
+	ErrWindow = errors.New("the window isn't known")
+)
+
+// SizeFor is a good segment length for n samples: a power of two that leaves
+// seven or more half-overlapping segments to average, at most 8192.
+func SizeFor(n int) int {
+	size := 8
+	for size*8 <= n && size < 8192 {
+		size *= 2
+	}
+	return size
+}
+
+// Welch averages the periodograms of half-overlapping windowed segments, each
+// without its mean (P. D. Welch, IEEE Trans. Audio Electroacoust. AU-15, 1967).
+// Samples after the last whole segment don't count, as with SciPy's welch.
+func Welch(x []float64, rate float64, o Options) (Spectrum, error) {
+	if !(rate > 0) || math.IsInf(rate, 0) {
+		return Spectrum{}, ErrRate
+	}
+	size := o.Size
+	if size == 0 {
+		size = SizeFor(len(x))
+	}
+	hop := o.Hop
+	if hop == 0 {
+		hop = size - size/2
+	}
+	if size < 2 || hop < 1 || len(x) < size {
+		return Spectrum{}, fmt.Errorf("%d samples are too few for segments of %d", len(x), size)
+	}
+	weights := o.Window.Weights(size)
+	if weights == nil {
+		return Spectrum{}, fmt.Errorf("%w: %q", ErrWindow, o.Window)
+	}
+	s := Spectrum{Rate: rate, Size: size, Window: o.Window, Step: rate / float64(size), Density: make([]float64, size/2+1)}
+	fft := fourier.NewFFT(size)
+	segment, lines := make([]float64, size), make([]complex128, size/2+1)
+	for at := 0; at+size <= len(x); at += hop {
+		window(segment, x[at:at+size], weights)
+		lines = fft.Coefficients(lines, segment)
+		for k, c := range lines {
+			s.Density[k] += real(c)*real(c) + imag(c)*imag(c)
+		}
+		s.Segments++
+	}
+	s.scale(weights)
+	for _, d := range s.Density {
+		if math.IsNaN(d) || math.IsInf(d, 0) {
+			return Spectrum{}, ErrFinite
+		}
+	}
+	return s, nil
+}
+
+// window puts the weighted samples without their mean into segment.
+func window(segment, x, weights []float64) {
+	base, sum := x[0], 0.0
+	for _, v := range x {
+		sum += v - base
+	}
+	level := base + sum/float64(len(x))
+	for i, v := range x {
+		segment[i] = (v - level) * weights[i]
+	}
+}
+
+// scale makes a density of the sums of squares. The lines between the first
+// and the one at half the rate stand for two: one-sided.
+func (s *Spectrum) scale(weights []float64) {
+	power := 0.0
+	for _, w := range weights {
+		power += w * w
+	}
+	one := 1 / (s.Rate * power * float64(s.Segments))
+	for k := range s.Density {
+		if k == 0 || 2*k == s.Size {
+			s.Density[k] *= one
+		} else {
+			s.Density[k] *= 2 * one
+		}
+	}
+}
+
+// Frequency of line k in Hz.
+func (s Spectrum) Frequency(k int) float64 { return float64(k) * s.Step }
+
+// Amplitude is the peak amplitude of a tone on line k, in the samples' unit:
+// what the line would be if a single tone lay on it.
+func (s Spectrum) Amplitude(k int) float64 {
+	square := s.Density[k] * s.Step * s.Window.NoiseBandwidth()
+	if k == 0 || 2*k == s.Size {
+		return math.Sqrt(square)
+	}
+	return math.Sqrt(2 * square)
+}
+
+// RMS of what lies from low to high, both included, in the samples' unit.
+func (s Spectrum) RMS(low, high float64) float64 {
+	sum := 0.0
+	for k, d := range s.Density {
+		if f := s.Frequency(k); f >= low && f <= high {
+			sum += d * s.Step
+		}
+	}
+	return math.Sqrt(sum)
+}
