@@ -37,6 +37,8 @@ var rooms = []struct {
 	{"sources/modbus", "sources sources/faultcode sources/modbus/regmap sources/modbus/link store/capture configs/strict"},
 	{"sources/folder", "store/format/delimited sources sources/faultcode store/format store/capture configs/strict"},
 	{"sources/drivesim", "store/capture"},
+	{"daemon/analysis/spectrum", "store/capture"},
+	{"daemon/analysis/response", "store/capture"},
 	{"daemon/alert", "store/capture"},
 	{"daemon/alert/logsink", "daemon/alert store/capture"},
 	{"daemon/alert/webhook", "daemon/alert store/capture configs/strict"},
