@@ -17,7 +17,7 @@ type exportCommand struct {
 	dataFlag
 	pick
 	IDs   []string `arg:"" optional:"" name:"id" help:"IDs of captures, or beginnings that only one has; or say with flags which ones."`
-	As    string   `required:"" placeholder:"FORMAT" help:"csv: a row a sample. comtrade: IEEE C37.111 in one .cff file. json: all that is known, original bytes included."`
+	As    string   `required:"" placeholder:"FORMAT" help:"csv: a row a sample. comtrade: IEEE C37.111 in one .cff file. bundle: a zip of everything, with hashes. json: all that is known, original bytes included."`
 	To    string   `required:"" placeholder:"FILE|DIR|-" help:"File to write; a folder, which gets a file a capture, named after its ID; or - for standard output."`
 	Force bool     `help:"Replace files that are there already."`
 	JSON  bool     `name:"json" help:"Tell what was written where as JSON."`
@@ -163,8 +163,17 @@ func record(ctx context.Context, p place, id capture.ID) (r export.Record, err e
 	if r.Capture, r.Series, err = p.Samples(ctx, id); err != nil {
 		return r, err
 	}
-	r.Original, _, err = p.Original(ctx, id, capture.Data)
-	return r, err
+	if r.Original, _, err = p.Original(ctx, id, capture.Data); err != nil {
+		return r, err
+	}
+	for _, part := range r.Capture.Integrity.Parts {
+		b, _, err := p.Original(ctx, id, part.Name)
+		if err != nil {
+			return r, err
+		}
+		r.Parts = append(r.Parts, export.Part{Name: part.Name, Bytes: b})
+	}
+	return r, nil
 }
 
 // until passes on what is written until its context ends.

@@ -68,9 +68,9 @@ func (c *checker) sinks() []string {
 // rule checks that every word in it can ever fit something.
 func (c *checker) rule(at string, r alert.Rule, sinks []string) {
 	item := func(list string, i int) string { return fmt.Sprintf("%s.%s[%d]", at, list, i) }
-	drives := make([]string, len(c.cfg.Drives))
-	for i, d := range c.cfg.Drives {
-		drives[i] = d.Name
+	drives := make([]string, 0, len(c.cfg.Drives))
+	for _, d := range c.cfg.Drives {
+		drives = append(drives, d.Name)
 	}
 	for _, f := range c.cfg.Folders {
 		drives = append(drives, f.Name)

@@ -39,8 +39,9 @@ func CSV(w io.Writer, r Record) error {
 	if err := out.Write(row); err != nil {
 		return err
 	}
+	places := decimals(r.Capture.Timing)
 	for i := range r.Capture.Timing.Samples {
-		row = append(row[:0], seconds(r.Capture, i))
+		row = append(row[:0], fixed(r.Capture.At(i), places))
 		for k, s := range r.Series {
 			cell := ""
 			if present[k](i) {
@@ -78,11 +79,9 @@ func number(c capture.Channel, v float64) string {
 	return strconv.FormatFloat(v, 'g', -1, 64)
 }
 
-// fixed shows a multiple of step with as many decimals as step has.
-func fixed(v, step float64) string {
-	text := strconv.FormatFloat(step, 'f', -1, 64)
-	_, decimals, _ := strings.Cut(text, ".")
-	s := strconv.FormatFloat(v, 'f', min(len(decimals), 17), 64)
+// fixed shows a number with so many decimals, zero without a sign.
+func fixed(v float64, decimals int) string {
+	s := strconv.FormatFloat(v, 'f', decimals, 64)
 	if strings.Trim(s, "-0.") == "" {
 		s = strings.TrimPrefix(s, "-")
 	}

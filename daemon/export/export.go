@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"strconv"
 	"strings"
 
 	"faultkeep/store/capture"
@@ -16,6 +17,13 @@ type Record struct {
 	Capture  capture.Capture
 	Series   []capture.Series // one a channel, in the channel's unit; NaN where missing
 	Original []byte           // part capture.Data as read; bytes outside Capture.Integrity.Have are zero
+	Parts    []Part           // every part of the originals as read, such as the files that were exported; for a bundle
+}
+
+// Part is one part of a capture's originals.
+type Part struct {
+	Name  string
+	Bytes []byte
 }
 
 // Format is one way to write a capture.
@@ -30,6 +38,7 @@ type Format struct {
 var Formats = []Format{
 	{"csv", ".csv", "comma-separated values (RFC 4180), a row a sample", CSV},
 	{"comtrade", ".cff", "COMTRADE (IEEE C37.111-2013, IEC 60255-24), all in one file", COMTRADE},
+	{"bundle", ".zip", "a zip archive of all of these with the original bytes, a picture, and the hash of every file", Bundle},
 	{"json", ".json", "everything that is known, the original bytes included", JSON},
 }
 
@@ -91,7 +100,17 @@ func (r Record) present(channel int) func(sample int) bool {
 }
 
 // seconds gives the time of a sample from the trigger with as many decimals
-// as the sample interval has, so that 3 × 0.1 s reads 0.3.
+// as the sample intervals have, so that 3 × 0.1 s reads 0.3.
 func seconds(c capture.Capture, i int) string {
-	return fixed(c.At(i), c.Timing.Interval)
+	return fixed(c.At(i), decimals(c.Timing))
+}
+
+// decimals is how many the sample intervals have.
+func decimals(t capture.Timing) int {
+	most := 0
+	for _, r := range append([]capture.Rate{{Interval: t.Interval}}, t.Rates...) {
+		_, after, _ := strings.Cut(strconv.FormatFloat(r.Interval, 'f', -1, 64), ".")
+		most = max(most, len(after))
+	}
+	return min(most, 17)
 }

@@ -213,7 +213,7 @@ func TestOddRecords(t *testing.T) {
 			}
 		}
 	}
-	if _, err := export.Find("xls"); err == nil || !strings.Contains(err.Error(), "csv, comtrade, json") {
+	if _, err := export.Find("xls"); err == nil || !strings.Contains(err.Error(), "csv, comtrade, bundle, json") {
 		t.Error(err)
 	}
 }

@@ -20,12 +20,15 @@ type document struct {
 	Original []byte          `json:"original_base64"` // part capture.Data as read, zeros where bytes are missing
 }
 
-// axis gives the time of sample i: start_s + i × interval_s. The trigger is at 0.
+// axis gives the time of sample i: start_s + i × interval_s, or, where there
+// are rates, the sum of the intervals of the samples before it. The trigger is at 0.
 type axis struct {
 	Start    float64 `json:"start_s"`
 	Interval float64 `json:"interval_s"`
 	Count    int     `json:"count"`
 	Trigger  int     `json:"trigger_index"`
+
+	Rates []capture.Rate `json:"rates,omitempty"`
 }
 
 type channel struct {
@@ -67,7 +70,7 @@ func JSON(w io.Writer, r Record) error {
 	}
 	c := r.Capture
 	d := document{Format: "faultkeep-capture", Version: 1, Capture: c, Original: r.Original,
-		Time:     axis{Start: c.At(0), Interval: c.Timing.Interval, Count: c.Timing.Samples, Trigger: c.Trigger.Index},
+		Time:     axis{Start: c.At(0), Interval: c.Timing.Interval, Count: c.Timing.Samples, Trigger: c.Trigger.Index, Rates: c.Timing.Rates},
 		Channels: []channel{}}
 	for i, ch := range c.Channels {
 		d.Channels = append(d.Channels, channel{ch, samples{r.Series[i], r.present(i)}})

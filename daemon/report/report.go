@@ -10,6 +10,7 @@ package report
 import (
 	_ "embed"
 	"math"
+	"sort"
 	"slices"
 
 	"faultkeep/store/capture"
@@ -76,8 +77,7 @@ type view struct {
 func newView(c capture.Capture, samples int, from, to float64, columns int) view {
 	v := view{c: c, from: 0, to: float64(max(samples, 1)), columns: columns}
 	if dt := c.Timing.Interval; from < to && dt > 0 && !math.IsInf(dt, 0) {
-		lo := from/dt + float64(c.Trigger.Index) + 0.5
-		hi := to/dt + float64(c.Trigger.Index) + 0.5
+		lo, hi := v.position(from), v.position(to)
 		lo, hi = max(lo, 0), min(hi, v.to)
 		if hi-lo >= 4 { // closer than that there is nothing more to see
 			v.from, v.to = lo, hi
@@ -90,14 +90,24 @@ func newView(c capture.Capture, samples int, from, to float64, columns int) view
 // Samples stand in the middle of their own interval.
 func (v view) frac(p float64) float64 { return (p - v.from) / (v.to - v.from) }
 
-// seconds from the trigger at the sample position p.
+// seconds from the trigger at the sample position p. Between two samples time
+// goes on evenly; where the sample interval changes, the scale does.
 func (v view) seconds(p float64) float64 {
-	return (p - 0.5 - float64(v.c.Trigger.Index)) * v.interval()
+	if v.c.Timing.Uniform() {
+		return (p - 0.5 - float64(v.c.Trigger.Index)) * v.interval()
+	}
+	i := int(math.Floor(p - 0.5))
+	return v.c.At(i) + (p-0.5-float64(i))*(v.c.At(i+1)-v.c.At(i))
 }
 
 // position of a time in seconds from the trigger.
 func (v view) position(t float64) float64 {
-	return t/v.interval() + float64(v.c.Trigger.Index) + 0.5
+	if v.c.Timing.Uniform() {
+		return t/v.interval() + float64(v.c.Trigger.Index) + 0.5
+	}
+	n := v.c.Timing.Samples
+	i := max(0, sort.Search(n, func(i int) bool { return v.c.At(i) > t })-1)
+	return float64(i) + (t-v.c.At(i))/(v.c.At(i+1)-v.c.At(i)) + 0.5
 }
 
 func (v view) interval() float64 {

@@ -70,7 +70,7 @@ func TestUnreadPage(t *testing.T) {
 }
 
 func send(h http.Handler, login string, body io.Reader) *httptest.ResponseRecorder {
-	r := httptest.NewRequest("POST", "http://127.0.0.1:8417/api/v1/take", body)
+	r := httptest.NewRequest(http.MethodPost, "http://127.0.0.1:8417/api/v1/take", body)
 	r.Header.Set("Authorization", login)
 	w := httptest.NewRecorder()
 	h.ServeHTTP(w, r)

@@ -264,9 +264,6 @@ func checkRecords(name string, records []format.Record) error {
 	return nil
 }
 
-// incomplete tells whether more may still come.
-func incomplete(err error) bool { return errors.Is(err, format.ErrIncomplete) }
-
 // keepArchive keeps every set of an archive. An archive is all there, so a set
 // in it that can't be decoded is kept unread at once. What no format claims,
 // such as a note, is kept beside the first set; an archive without any set

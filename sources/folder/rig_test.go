@@ -233,8 +233,6 @@ func (d disk) Release(root, name string, sum [32]byte, to string) error {
 	return d.Disk.Release(root, name, sum, to)
 }
 
-func seconds(n int) strict.Duration { return strict.Duration(time.Duration(n) * time.Second) }
-
 var _ interface {
 	sources.Keeper
 	folder.Memory

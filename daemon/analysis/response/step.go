@@ -32,7 +32,6 @@ type step struct {
 	watched     float64 // seconds from the step to the end of the window
 	blurred     bool    // when it settled is lost in its noise
 	noise       float64
-	filled      int
 }
 
 // answer is the actual value about one step, ready for measuring: positive in
