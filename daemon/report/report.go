@@ -10,8 +10,8 @@ package report
 import (
 	_ "embed"
 	"math"
-	"sort"
 	"slices"
+	"sort"
 
 	"faultkeep/store/capture"
 )

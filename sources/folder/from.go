@@ -21,7 +21,7 @@ type rule struct {
 // the given name; key is the setting concerned.
 func (f From) Check(group string) (key string, err error) {
 	if f.File == "" && f.Field == "" {
-		return "", errors.New("needs file: or field: to say where it stands")
+		return "", errors.New("needs either file: or field")
 	}
 	if f.Match != "" && f.Field == "" {
 		return "match", errors.New("belongs to field:, which is missing")

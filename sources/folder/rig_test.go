@@ -14,7 +14,6 @@ import (
 	"testing/synctest"
 	"time"
 
-	"faultkeep/configs/strict"
 	"faultkeep/sources"
 	"faultkeep/sources/folder"
 	"faultkeep/sources/sourcetest"
