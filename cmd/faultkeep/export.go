@@ -19,6 +19,7 @@ type exportCommand struct {
 	IDs   []string `arg:"" optional:"" name:"id" help:"IDs of captures, or beginnings that only one has; or say with flags which ones."`
 	As    string   `required:"" placeholder:"FORMAT" help:"csv: a row a sample. comtrade: IEEE C37.111 in one .cff file. bundle: a zip of everything, with hashes. json: all that is known, original bytes included."`
 	To    string   `required:"" placeholder:"FILE|DIR|-" help:"File to write; a folder, which gets a file a capture, named after its ID; or - for standard output."`
+	Names string   `default:"short" placeholder:"SCHEME" help:"How files in a folder are named: short, after the ID, or c37.232, after IEEE C37.232: date, time, station, device."`
 	Force bool     `help:"Replace files that are there already."`
 	JSON  bool     `name:"json" help:"Tell what was written where as JSON."`
 }
@@ -27,6 +28,8 @@ type exportCommand struct {
 type exported struct {
 	Capture capture.ID `json:"capture"`
 	File    string     `json:"file"`
+
+	short string // its file's name in a folder
 }
 
 // Run writes every capture asked for, each file whole or not at all.
@@ -35,6 +38,8 @@ func (c *exportCommand) Run(ctx context.Context, out output) error {
 	switch {
 	case err != nil:
 		return usageError{err}
+	case export.FindName(c.Names) != nil:
+		return usageError{export.FindName(c.Names)}
 	case len(c.IDs) == 0 && c.pick == (pick{}):
 		return usageError{errors.New("say which captures: by their IDs, or by --since, --until, --drive or --fault")}
 	case len(c.IDs) > 0 && c.pick != (pick{}):
@@ -101,7 +106,7 @@ func (c *exportCommand) targets(ctx context.Context, p place, format export.Form
 		}
 		if !seen[found.ID] {
 			seen[found.ID] = true
-			out = append(out, exported{found.ID, c.To})
+			out = append(out, exported{found.ID, c.To, export.NameBy(c.Names, found, format.Extension)})
 		}
 	}
 	return c.placed(out, format)
@@ -118,7 +123,7 @@ func (c *exportCommand) picked(ctx context.Context, p place, format export.Forma
 		return nil, err
 	}
 	for _, one := range captures {
-		out = append(out, exported{one.ID, c.To})
+		out = append(out, exported{one.ID, c.To, export.NameBy(c.Names, one, format.Extension)})
 	}
 	if len(out) == 0 {
 		return nil, errors.New("no captures among those asked for; `faultkeep list` shows them all")
@@ -150,7 +155,7 @@ func (c *exportCommand) placed(out []exported, format export.Format) ([]exported
 	}
 	for i, t := range out {
 		if isFolder {
-			out[i].File = filepath.Join(c.To, export.FileName(t.Capture, format.Extension))
+			out[i].File = filepath.Join(c.To, t.short)
 		}
 		if _, err := os.Lstat(out[i].File); err == nil && !c.Force {
 			return nil, fmt.Errorf("%s: %w; --force replaces it", out[i].File, export.ErrExists)

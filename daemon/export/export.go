@@ -99,13 +99,8 @@ func (r Record) present(channel int) func(sample int) bool {
 	}
 }
 
-// seconds gives the time of a sample from the trigger with as many decimals
-// as the sample intervals have, so that 3 × 0.1 s reads 0.3.
-func seconds(c capture.Capture, i int) string {
-	return fixed(c.At(i), decimals(c.Timing))
-}
-
-// decimals is how many the sample intervals have.
+// decimals is how many the sample intervals have: with as many the time of a
+// sample reads 0.3 where it is 3 × 0.1 s.
 func decimals(t capture.Timing) int {
 	most := 0
 	for _, r := range append([]capture.Rate{{Interval: t.Interval}}, t.Rates...) {
