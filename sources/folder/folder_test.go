@@ -2,6 +2,7 @@ package folder_test
 
 import (
 	"bytes"
+	"context"
 	"crypto/sha256"
 	"encoding/hex"
 	"errors"
@@ -10,6 +11,7 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -19,6 +21,7 @@ import (
 	"faultkeep/sources"
 	"faultkeep/sources/folder"
 	"faultkeep/store/capture"
+	"faultkeep/store/format"
 	"faultkeep/store/format/formattest"
 )
 
@@ -95,6 +98,51 @@ func TestWaitsForASlowWriter(t *testing.T) {
 		sameSamples(t, r.wantKept(1)[0], 1)
 		if n := len(r.k.Unread()); n > 0 {
 			t.Errorf("%d unread", n)
+		}
+	})
+}
+
+// loose reads a number a line and can't tell whether more should come.
+type loose struct{}
+
+func (loose) Name() string { return "loose" }
+
+func (loose) Sniff([]format.File) bool { return true }
+
+func (loose) Decode(_ context.Context, files []format.File, _ format.Options) ([]format.Record, error) {
+	var s capture.Series
+	for line := range strings.Lines(string(files[0].Bytes)) {
+		v, err := strconv.ParseFloat(strings.TrimSpace(line), 64)
+		if err != nil {
+			return nil, err
+		}
+		s = append(s, v)
+	}
+	return []format.Record{{Channels: []capture.Channel{{Name: "x"}}, Series: []capture.Series{s}, Timing: capture.Timing{Samples: len(s), Interval: 1}}}, nil
+}
+
+// Of a format that doesn't tell how long a file is, quiet alone tells its end:
+// pauses shorter than settle: don't make a recording of half a file. After a
+// longer one the rest makes another capture.
+func TestQuietIsTheEndOfAFormatWithoutOne(t *testing.T) {
+	inTime(t, func(r *rig) {
+		r.o.Decoders = []format.Decoder{loose{}}
+		r.watch()
+		f, err := os.Create(r.at("a.txt"))
+		r.must(err)
+		defer f.Close()
+		for i := range 30 {
+			_, err := fmt.Fprintln(f, i)
+			r.must(err)
+			time.Sleep(folder.DefaultSettle - 100*time.Millisecond)
+		}
+		if c := r.wantKept(1)[0]; c.Timing.Samples != 30 {
+			t.Errorf("%d samples", c.Timing.Samples)
+		}
+		_, err = fmt.Fprintln(f, 30)
+		r.must(err)
+		if c := r.wantKept(2)[1]; c.Timing.Samples != 31 {
+			t.Errorf("%d samples", c.Timing.Samples)
 		}
 	})
 }
@@ -239,6 +287,11 @@ func TestFromWhen(t *testing.T) {
 				old := time.Date(2001, 1, 1, 0, 0, 0, 0, time.UTC)
 				r.must(os.Chtimes(r.at("new.toy"), old, old)) // copied with its time
 				r.wantKept(want + 1)
+				away := r.path + " away" // as what is mounted below does
+				r.must(os.Rename(r.at("01"), away))
+				r.wantKept(want + 1)
+				r.must(os.Rename(away, r.at("01")))
+				r.wantKept(want + 1)
 				r.end()
 				r.write("down.toy", file(2001)) // comes while nobody watches
 				r.must(os.Chtimes(r.at("down.toy"), old, old))
@@ -307,7 +360,7 @@ func TestFolderGoesAndComesBack(t *testing.T) {
 		if gap := r.k.Seen(sources.SeenBlind)[1]; gap.Time.Sub(gap.Since) > folder.DefaultScan+time.Second {
 			t.Errorf("the spell begins %s before it was seen", gap.Time.Sub(gap.Since))
 		}
-		r.must(os.Mkdir(r.at("share"), 0o755)) // as an unmounted share leaves its place
+		r.must(os.Mkdir(r.at("share"), 0o750)) // as an unmounted share leaves its place
 		time.Sleep(time.Minute)
 		watched(1)
 		blind(3, "empty")
@@ -484,7 +537,7 @@ func TestWhatIsWrongWithAConfig(t *testing.T) {
 func TestOddThingsInAFolder(t *testing.T) {
 	inTime(t, func(r *rig) {
 		r.write("real.toy", file(1))
-		r.must(os.MkdirAll(r.at("folder.toy/inner"), 0o755))
+		r.must(os.MkdirAll(r.at("folder.toy/inner"), 0o750))
 		r.must(os.Symlink(r.path, r.at("folder.toy/circle")))
 		r.must(os.Symlink(r.at("nowhere"), r.at("dangling.toy")))
 		outside := filepath.Join(t.TempDir(), "linked")
