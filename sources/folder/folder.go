@@ -139,7 +139,7 @@ const leastGap = 200 * time.Millisecond
 // wait returns when the next look is due: after the given time, or soon after
 // the system told of a change.
 func (w *watch) wait(ctx context.Context, next, took time.Duration) {
-	gap := max(leastGap, 10*took)
+	gap := max(leastGap, min(10*took, w.Config.scan())) // what was kept meanwhile took its time too
 	t := time.NewTimer(max(next, gap))
 	defer t.Stop()
 	select {

@@ -141,15 +141,20 @@ func (w *watch) emptied(l Listing) error {
 }
 
 func (w *watch) blind(ctx context.Context, err error) {
+	where, cause := w.Config.Path, err
+	var p *fs.PathError
+	if errors.As(err, &p) && p.Path != "" {
+		where, cause = p.Path, p.Err // it may be a folder below
+	}
 	why, advice := "is gone", "Look whether the share is mounted and the path in the config is right."
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
 	case errors.Is(err, fs.ErrPermission):
 		why, advice = "may not be read", "Let the account that faultkeep runs as read it."
 	default:
-		why = "can't be read: " + err.Error()
+		why = "can't be read: " + cause.Error()
 	}
-	text := fmt.Sprintf("The folder %s %s.", shown(w.Config.Path), strings.TrimSuffix(shown(why), "."))
+	text := fmt.Sprintf("The folder %s %s.", shown(where), strings.TrimSuffix(shown(why), "."))
 	w.show(func(n *Now) { n.Trouble = text + " " + advice })
 	if w.told == text {
 		return

@@ -7,6 +7,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -22,9 +23,10 @@ func TestReleasesOnlyWhatIsKept(t *testing.T) {
 		t.Run(after, func(t *testing.T) {
 			inTime(t, func(r *rig) {
 				r.o.Config.After, r.o.Config.MoveTo = after, r.at("kept")
-				full := true
+				var full atomic.Bool
+				full.Store(true)
 				r.k.Fail = func(op string) error {
-					if full && op == "keep" {
+					if full.Load() && op == "keep" {
 						return errors.New("no room")
 					}
 					return nil
@@ -43,7 +45,7 @@ func TestReleasesOnlyWhatIsKept(t *testing.T) {
 				if n := len(r.k.Seen(sources.SeenTrouble)); n == 0 || n > 10 {
 					t.Errorf("%d troubles told", n)
 				}
-				full = false
+				full.Store(false)
 				r.wantKept(2)
 				if r.there("sub/a.toy") != (after == folder.Leave) || r.there("s.cfg") != (after == folder.Leave) || r.there("s.dat") != (after == folder.Leave) {
 					t.Error("what is kept wasn't dealt with")
@@ -154,8 +156,8 @@ func TestMoveNeverOverwrites(t *testing.T) {
 func TestUnreadAndReadAgain(t *testing.T) {
 	inTime(t, func(r *rig) {
 		r.o.Config.Format = "other"
-		decodes := 0
-		r.o.Disk = disk{Disk: folder.OSDisk, read: func(string) error { decodes++; return nil }}
+		var decodes atomic.Int32
+		r.o.Disk = disk{Disk: folder.OSDisk, read: func(string) error { decodes.Add(1); return nil }}
 		one := rec(1)
 		one.Fields = []string{"fault F07"}
 		b := formattest.Write(one)
@@ -176,8 +178,8 @@ func TestUnreadAndReadAgain(t *testing.T) {
 		time.Sleep(24 * time.Hour)
 		r.restart()
 		time.Sleep(24 * time.Hour)
-		if decodes > 2 || len(r.k.Unread()) != 1 {
-			t.Errorf("read %d times, %d unread", decodes, len(r.k.Unread()))
+		if n := decodes.Load(); n > 2 || len(r.k.Unread()) != 1 {
+			t.Errorf("read %d times, %d unread", n, len(r.k.Unread()))
 		}
 		r.end()
 		mended := folder.Reader{Config: r.o.Config, Decoders: r.o.Decoders, Again: true}

@@ -128,7 +128,7 @@ func (r *rig) at(name string) string { return filepath.Join(r.path, name) }
 
 func (r *rig) write(name string, b []byte) {
 	r.Helper()
-	if err := os.MkdirAll(filepath.Dir(r.at(name)), 0o755); err != nil {
+	if err := os.MkdirAll(filepath.Dir(r.at(name)), 0o750); err != nil {
 		r.Fatal(err)
 	}
 	if err := os.WriteFile(r.at(name), b, 0o600); err != nil {
