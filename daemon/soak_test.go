@@ -49,7 +49,7 @@ func TestSoak(t *testing.T) {
 		sim.Rest(time.Now())
 		sim.Reset(time.Now())
 	}
-	time.Sleep(20 * time.Second) // for the last pulls and captures
+	time.Sleep(50 * time.Second) // for the last pulls, and for the traces, which go on after a trip
 	first, calm := sizes[0], p.measure(t, pid())
 	const idle = 20 * time.Second
 	time.Sleep(idle)
