@@ -32,6 +32,9 @@ var (
 // here it is taken generously, since this computer does other things too.)
 func TestStorm(t *testing.T) {
 	var sum demo.Verdict
+	if testing.Short() {
+		*stormRounds = min(*stormRounds, 1)
+	}
 	for i := range *stormRounds {
 		seed := *stormSeed + uint64(i)
 		t.Run(fmt.Sprintf("seed=%d", seed), func(t *testing.T) {

@@ -26,6 +26,9 @@ var virtualRounds = flag.Int("storm.virtual", 40, "storms in virtual time, again
 // wall clock that jumps.
 func TestStormInVirtualTime(t *testing.T) {
 	var sum demo.Verdict
+	if testing.Short() {
+		*virtualRounds = min(*virtualRounds, 8)
+	}
 	for i := range *virtualRounds {
 		seed := *stormSeed + uint64(i)
 		t.Run(fmt.Sprintf("seed=%d", seed), func(t *testing.T) {
