@@ -116,6 +116,9 @@ func TestNoiseHasNoPeaks(t *testing.T) {
 			if n > 10000 {
 				seeds = 200
 			}
+			if testing.Short() {
+				seeds /= 5
+			}
 			for seed := range seeds {
 				dice := rand.New(rand.NewPCG(uint64(seed), uint64(n)))
 				x, y := make([]float64, n), 0.0
