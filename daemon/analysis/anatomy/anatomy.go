@@ -41,6 +41,11 @@ func (r *record) study() *study {
 			s.short = append(s.short, g)
 			return
 		}
+		if g.kind.quantity == link {
+			if w, ok := r.ripple(g, share); ok && (!t.moved || w.onset < t.onset) {
+				t.moved, t.onset, t.alarm, t.swing = true, w.onset, w.alarm, w.peak
+			}
+		}
 		s.tracks = append(s.tracks, t)
 		s.byIndex[g.index] = t
 	}
@@ -50,8 +55,16 @@ func (r *record) study() *study {
 		}
 	}
 	for _, t := range s.tracks {
+		if m := r.overreach(t); m != nil {
+			s.movers = append(s.movers, mover{signal: t.partner, move: m, onset: m.from, alarm: m.from + 1})
+			freeAt = min(freeAt, m.from)
+			if !t.moved {
+				t.moved, t.onset, t.alarm = true, m.from+1, m.to
+			}
+			t.onset = max(t.onset, m.from+1)
+		}
 		if t.moved {
-			lead := int(0.05 / max(r.pace(t.onset), 1e-9))
+			lead := int(0.03 / max(r.pace(t.onset), 1e-9))
 			freeAt = min(freeAt, max(0, t.onset-lead))
 		}
 	}
@@ -62,35 +75,79 @@ func (r *record) study() *study {
 	}
 	for _, t := range s.tracks {
 		if t.moved {
+			for _, m := range s.movers { // what follows from a setpoint can't come before it
+				if m.move != nil && t.onset <= m.onset && t.cmd == m.signal.cmd {
+					t.onset = m.onset + 1
+				}
+			}
 			s.movers = append(s.movers, mover{signal: t.signal, track: t, onset: t.onset, alarm: t.alarm})
 		}
 	}
-	s.overreach()
+	s.sharpen()
 	sort.SliceStable(s.movers, func(i, j int) bool { return s.movers[i].onset < s.movers[j].onset })
 	return s
 }
 
-// overreach adds the setpoint where its move was what the drive couldn't do:
-// the actual value stays behind by a good part of it, from its beginning on.
-func (s *study) overreach() {
-	for _, t := range s.tracks {
-		if t.partner == nil || t.cmd == nil || len(t.cmd.moves) == 0 {
+// sharpen settles what can't be told by onsets alone: a channel that jumps has
+// a sure onset, and one that crept out of the noise about then didn't come before.
+func (s *study) sharpen() {
+	for _, j := range s.movers {
+		if j.alarm-j.onset > 2 {
 			continue
 		}
-		m := &t.cmd.moves[len(t.cmd.moves)-1]
-		behind, top := 0.0, 0.0
-		for i := m.from; i < len(t.off); i++ {
-			if v := -t.off[i] * math.Copysign(1, m.change); v > behind {
-				behind = v
+		for i := range s.movers {
+			if m := &s.movers[i]; m.onset < j.onset && m.alarm >= j.onset {
+				m.onset = j.onset + 1
 			}
 		}
-		for _, v := range t.partner.before(s.trigger) {
-			top = max(top, math.Abs(v))
+	}
+}
+
+// overreach is the move of a setpoint that the drive couldn't follow, or nil:
+// the largest deviation is a good part of the top speed, and it arose because
+// the setpoint left its course, not the actual value.
+func (r *record) overreach(t *track) *move {
+	sp, top := t.partner.before(r.trigger), 0.0
+	n := min(len(t.off), len(sp))
+	peak := 0
+	for i := range n {
+		if v := math.Abs(sp[i]); v > top {
+			top = v
 		}
-		if behind > 0.5*math.Abs(m.change) && behind > 0.05*top && behind > 8*t.sigma {
-			s.movers = append(s.movers, mover{signal: t.partner, move: m, onset: m.from, alarm: m.from + 1})
+		if math.Abs(t.off[i]) > math.Abs(t.off[peak]) {
+			peak = i
 		}
 	}
+	size := math.Abs(t.off[peak])
+	if !(size > 0.05*top) || size < 8*t.sigma {
+		return nil
+	}
+	half := peak
+	for half > 0 && !(math.Abs(t.off[half]) < 0.1*size) {
+		half--
+	}
+	from := half
+	for half < peak && math.Abs(t.off[half]) < 0.5*size {
+		half++
+	}
+	w := max(4, int(0.02/max(r.pace(from), 1e-9)))
+	from -= w // of the way there, the part that hides in the noise
+	if from < w {
+		return nil
+	}
+	bent := func(x []float64, i int) float64 { // from the line through the samples before
+		slope := (x[from] - x[from-w]) / float64(w)
+		return x[i] - x[from] - slope*float64(i-from)
+	}
+	asked := bent(sp, half)
+	if math.Abs(asked) < 1.5*math.Abs(bent(t.samples, half)) || math.Abs(asked) < 0.3*size {
+		return nil
+	}
+	at := from
+	for at < half && math.Abs(bent(sp, at+1)) <= t.cmd.step/2 {
+		at++
+	}
+	return &move{from: at, to: peak, change: sp[peak] - sp[at], rate: math.Abs(sp[half]-sp[at]) / max(r.at(half)-r.at(at), r.pace(at))}
 }
 
 // Find is a placeholder.

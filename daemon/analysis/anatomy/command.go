@@ -8,12 +8,12 @@ import (
 
 // settle is how long after a change of the setpoint's slope a loop may be busy
 // with it, in seconds (common practice, no source).
-const settle = 0.5
+const settle = 0.6
 
 // loopTime is the longest time constant that a speed loop is expected to have,
 // in seconds: a change of the slope by a leaves it behind by up to loopTime × a
 // (common practice, no source).
-const loopTime = 0.1
+const loopTime = 0.12
 
 // move is a stretch in which a setpoint changes.
 type move struct {
@@ -63,7 +63,7 @@ func (c *command) width(at func(int) float64, n int) int {
 // fade with the settling time.
 func (c *command) slopes(at func(int) float64, sp []float64, w int) {
 	n := len(sp)
-	hold, last, was := 0.0, math.Inf(-1), make([]float64, n)
+	hold, since, last, was := 0.0, math.Inf(-1), math.Inf(-1), make([]float64, n)
 	var m *move
 	for i := 1; i < n; i++ {
 		k := max(0, i-w)
@@ -74,9 +74,11 @@ func (c *command) slopes(at func(int) float64, sp []float64, w int) {
 			slope = change / dt
 		}
 		was[i] = slope
-		hold *= math.Exp(-(t - at(i-1)) / (settle / 2))
-		if kink := math.Abs(slope - was[max(0, i-w/2-1)]); kink > hold {
-			hold = kink
+		if t-since > 0.8*settle {
+			hold *= math.Exp(-(t - at(i-1)) / (0.4 * settle))
+		}
+		if kink := math.Abs(slope - was[max(0, i-w/2-1)]); kink > 0.9*hold {
+			hold, since = max(hold, kink), t
 		}
 		if slope != 0 {
 			last = t

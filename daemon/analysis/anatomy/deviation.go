@@ -13,6 +13,10 @@ const falseAlarms = 0.01
 // least is the number of samples before the trigger that a baseline needs.
 const least = 8
 
+// linkSag is by what share the DC link may fall with a load that was asked for
+// (common practice, no source).
+const linkSag = 0.02
+
 // track is how one channel left its course before the trigger.
 type track struct {
 	*signal
@@ -28,6 +32,7 @@ type track struct {
 	alarm int     // sample at which the chart was sure
 	side  float64 // +1: up, −1: down
 	peak  float64 // largest deviation from onset to trigger, signed
+	swing float64 // of a DC link: its swing within a half period, where that moved first
 }
 
 // tracker looks for the deviation of one channel.
@@ -142,7 +147,8 @@ func (k *tracker) stretches(x []float64) {
 			end++
 		}
 		quiet := min(end, max(t.base, i+(end-i)/3))
-		if i >= k.freeAt {
+		if i >= k.freeAt { // no time to settle: the level just before is what it left
+			level = robust.Median(x[max(0, i-max(least, k.gap/4)):i+1])
 			quiet = i
 		}
 		if quiet-i >= least {
@@ -169,7 +175,7 @@ func (k *tracker) excused(i int) float64 {
 	case !t.cmd.busy[i]:
 		return 0
 	case t.kind.quantity == link && t.off[i] < 0:
-		return 0.06 * math.Abs(t.usual)
+		return linkSag * math.Abs(t.usual)
 	}
 	return math.Inf(1)
 }
@@ -178,19 +184,22 @@ func (k *tracker) excused(i int) float64 {
 // strayed for longer than single samples.
 func (k *tracker) scale() {
 	t := k.t
-	var quiet []float64
+	var calm, quiet []float64 // where nothing is excused; whatever isn't wholly excused
 	for i, v := range t.off[:min(t.base, len(t.off))] {
-		if e := k.excused(i); !math.IsInf(e, 1) {
+		e := k.excused(i)
+		if e == 0 {
+			calm = append(calm, v)
+		}
+		if !math.IsInf(e, 1) {
 			quiet = append(quiet, shrink(v, e))
 		}
 	}
 	if len(quiet) < least {
 		quiet = t.off[:min(t.base, len(t.off))]
 	}
-	part := thin(quiet)
-	t.sigma = robust.Spread(part, t.step)
-	if n := robust.Noise(part); n > t.sigma {
-		t.sigma = n
+	t.sigma = max(robust.Noise(thin(t.off[:min(t.base, len(t.off))])), t.step/math.Sqrt(12))
+	if len(calm) >= least {
+		t.sigma = max(t.sigma, robust.Spread(thin(calm), t.step))
 	}
 	if t.sigma == 0 || math.IsNaN(t.sigma) { // a constant: any change is one
 		t.sigma = max(1e-9, 1e-6*math.Abs(t.usual))
@@ -264,37 +273,109 @@ func (k *tracker) chart() {
 		return
 	}
 	t.onset, t.alarm = start, alarm
-	k.measure()
-	t.moved = math.Abs(t.peak) > max(6, 1.5*t.band)*t.sigma
-	k.backdate()
-}
-
-// measure notes the largest deviation and its side at the alarm.
-func (k *tracker) measure() {
-	t := k.t
-	t.side = math.Copysign(1, t.off[t.alarm])
-	t.peak = 0
-	for i := t.onset; i < len(t.off); i++ {
-		if v := shrink(t.off[i], k.excused(i)); math.Abs(v) > math.Abs(t.peak) {
-			t.peak = v
-		}
+	k.excursion()
+	t.moved = math.Abs(t.peak) > max(max(6, 1.5*t.band)*t.sigma, k.floor())
+	if t.kind.quantity == temperature {
+		k.bend()
 	}
 }
 
-// backdate goes on to where the deviation left the noise: the chart's allowance
-// makes it late by what the channel strayed.
-func (k *tracker) backdate() {
+// matters is the share of a channel's largest value below which a deviation is
+// the plant's ordinary life (common practice, no source).
+var matters = map[quantity]float64{speed: 0.015, torque: 0.1, current: 0.1, link: 0.02, temperature: 0.02}
+
+// floor is the deviation that the channel must exceed to have moved: a share of
+// its largest value, and what the moves of a setpoint did to it.
+func (k *tracker) floor() float64 {
 	t := k.t
-	for t.onset > 1 {
-		i := t.onset - 1
-		e := k.excused(i)
-		if math.IsInf(e, 1) {
-			return
+	top, ordered := 0.0, 0.0
+	side := math.Copysign(1, t.peak)
+	for i, v := range t.samples[:len(t.off)] {
+		if v = math.Abs(v); v > top && !math.IsInf(v, 0) {
+			top = v
 		}
-		mean := (t.off[i] + t.off[max(0, i-1)]) / 2
-		if math.IsNaN(mean) || shrink(mean, e)*t.side < 1.5*t.sigma {
-			return
+		if i < t.onset && math.IsInf(k.excused(i), 1) && t.off[i]*side > ordered {
+			ordered = t.off[i] * side
 		}
-		t.onset = i
+	}
+	return max(matters[t.kind.quantity]*top, ordered)
+}
+
+// excursion finds the largest deviation of the episode and where the way there
+// began: after the deviation was last small for a while.
+func (k *tracker) excursion() {
+	t := k.t
+	dev := func(i int) float64 { return shrink(t.off[i], k.excused(i)) }
+	t.peak = 0
+	top := t.onset
+	for i := t.onset; i < len(t.off); i++ {
+		if v := dev(i); math.Abs(v) > math.Abs(t.peak) {
+			t.peak, top = v, i
+		}
+	}
+	size := math.Abs(t.peak)
+	high := math.Min(0.5*size, math.Max(0.25*size, 6*t.sigma))
+	calm, at := 0, -1
+	for i := t.onset; i <= top; i++ { // the first crossing after which it never rests
+		switch v := math.Abs(dev(i)); {
+		case v >= high && at < 0:
+			at, calm = i, 0
+		case v < 0.5*high:
+			if calm++; calm > k.gap/2 {
+				at = -1
+			}
+		default:
+			calm = 0
+		}
+	}
+	if at < 0 {
+		at = top
+	}
+	t.side = math.Copysign(1, dev(at))
+	k.backdate(at, high, dev)
+}
+
+// backdate goes back from sample at, where the deviation reached high, to where
+// it came out of the noise, and on along the line through both.
+func (k *tracker) backdate(at int, high float64, dev func(int) float64) {
+	t := k.t
+	low := math.Max(math.Max(2.5, 0.5*t.band)*t.sigma, k.least(at)*math.Abs(t.peak))
+	low = math.Min(low, 0.6*high)
+	i := at
+	for below := 0; i > 0 && below < 2; i-- {
+		if e := k.excused(i - 1); math.IsInf(e, 1) {
+			break
+		}
+		if dev(i-1)*t.side < low {
+			below++
+		} else {
+			below = 0
+		}
+	}
+	for i < at && !(dev(i)*t.side >= low) {
+		i++
+	}
+	back := int(float64(at-i) * low / (high - low))
+	t.onset = max(i-min(back, at-i), 0)
+	t.alarm = max(at, t.onset)
+}
+
+// least is the share of the largest deviation at which it is believed: more
+// where the loop is busy.
+func (k *tracker) least(i int) float64 {
+	if t := k.t; t.cmd != nil && t.cmd.busy[i] && t.kind.quantity != temperature {
+		return 0.1
+	}
+	return 0.03
+}
+
+// bend puts the onset of a slow channel where its slope changes: the breakpoint
+// of the two lines that fit best.
+func (k *tracker) bend() {
+	t := k.t
+	x := t.before(k.r.trigger)
+	if at, ok := robust.Bend(x); ok && at > least {
+		t.onset = min(at, len(x)-1)
+		t.alarm = max(t.alarm, t.onset)
 	}
 }
