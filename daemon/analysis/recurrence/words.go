@@ -11,13 +11,13 @@ import (
 func (r Report) words(o Options) []string {
 	out := []string{r.rateWords()}
 	if r.Outside > 0 {
-		out = append(out, fmt.Sprintf("%s more came while nobody was watching; the rate doesn't count them.", figure(float64(r.Outside), 3)))
+		out = append(out, fmt.Sprintf("%d more came while nobody was watching; the rate doesn't count %s.", r.Outside, plural(r.Outside, "it", "them")))
 	}
 	if r.Events == 0 {
 		return out
 	}
 	if r.Events < fewest {
-		return append(out, fmt.Sprintf("%s are too few to tell a trend or a habit.", trips(r.Events)))
+		return append(out, fmt.Sprintf("%s %s too few to tell a trend or a habit.", trips(r.Events), plural(r.Events, "is", "are")))
 	}
 	if r.Trend != nil {
 		out = append(out, r.trendWords())
@@ -39,7 +39,7 @@ func (r Report) rateWords() string {
 	case r.Rate == nil && r.Outside == 0:
 		return "Nothing was watched, so there is no rate."
 	case r.Rate == nil:
-		return fmt.Sprintf("Nothing was watched, so there is no rate; %s known of.", are(r.Outside))
+		return fmt.Sprintf("Nothing was watched, so there is no rate; %s %s known of.", trips(r.Outside), plural(r.Outside, "is", "are"))
 	case r.Events == 0:
 		return fmt.Sprintf("No trip in %s watched: 95 %% sure of less than one in %s.", days(r.Watched), days(r.Rate.MTBFLow))
 	}
@@ -106,7 +106,7 @@ func (r Repair) words() []string {
 	out := []string{fmt.Sprintf("%s in %s watched before the repair, %s in %s watched since.",
 		trips(r.EventsBefore), days(r.DaysBefore), none(r.EventsAfter), days(r.DaysAfter))}
 	if r.Outside > 0 {
-		out = append(out, fmt.Sprintf("%s more came while nobody was watching and don't count.", figure(float64(r.Outside), 3)))
+		out = append(out, fmt.Sprintf("%d more came while nobody was watching and %s count.", r.Outside, plural(r.Outside, "doesn't", "don't")))
 	}
 	switch {
 	case r.EventsBefore == 0:
@@ -153,11 +153,11 @@ func none(n int) string {
 	return strconv.Itoa(n)
 }
 
-func are(n int) string {
+func plural(n int, one, more string) string {
 	if n == 1 {
-		return "1 trip is"
+		return one
 	}
-	return strconv.Itoa(n) + " trips are"
+	return more
 }
 
 // days is a time in days, or in what else it is best told.
