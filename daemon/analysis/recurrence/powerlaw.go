@@ -25,7 +25,7 @@ type PowerLaw struct {
 }
 
 // FitPowerLaw fits events, ascending, over a time (0, end] that ended by the
-// clock. ok is false for fewer than two events.
+// clock. ok is false for fewer than two events, or one at 0.
 func FitPowerLaw(times []float64, end float64) (PowerLaw, bool) {
 	return fitPowerLaw(times, end, float64(len(times)), float64(len(times)-1))
 }
@@ -51,10 +51,10 @@ func fitPowerLaw(times []float64, end, half, unbiased float64) (PowerLaw, bool) 
 	}
 	sum := 0.0
 	for _, t := range times {
-		sum += math.Log(end / max(t, end*soonest))
+		sum += math.Log(end / t)
 	}
 	if !(sum > 0) || math.IsInf(sum, 0) {
-		return PowerLaw{}, false // all at the very end
+		return PowerLaw{}, false // all at the very end, or one at the very start, where the law has none
 	}
 	law := PowerLaw{Shape: n / sum, Unbiased: unbiased / sum}
 	law.Scale = n / math.Pow(end, law.Shape)
@@ -70,10 +70,6 @@ func fitPowerLaw(times []float64, end, half, unbiased float64) (PowerLaw, bool) 
 	}
 	return law, true
 }
-
-// soonest is the share of the time at which an event of the very first moment
-// is put: at 0 the law has none.
-const soonest = 1e-9
 
 // mtbfBounds are the approximate bounds of the MTBF at the end of a time that
 // ended by the clock: NIST/SEMATECH e-Handbook of Statistical Methods, 8.4.5.2.

@@ -130,7 +130,7 @@ func Analyse(times []time.Time, watched []Span, o Options) Report {
 		if trend, ok := Laplace(at, e.Days()); ok {
 			r.Trend = &trend
 		}
-		if law, ok := FitPowerLaw(at, e.Days()); ok {
+		if law, ok := FitPowerLaw(begun(at, e.Days()), e.Days()); ok {
 			r.PowerLaw = &law
 		}
 		r.Clusters = e.Clusters(inside, o)
@@ -138,4 +138,14 @@ func Analyse(times []time.Time, watched []Span, o Options) Report {
 	}
 	r.Text = r.words(o)
 	return r
+}
+
+// begun puts events of the very first moment, where the power law has none, as
+// late as can't be told from it.
+func begun(at []float64, end float64) []float64 {
+	out := slices.Clone(at)
+	for i, t := range out {
+		out[i] = max(t, min(closest, end))
+	}
+	return out
 }

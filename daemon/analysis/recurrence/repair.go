@@ -1,7 +1,6 @@
 package recurrence
 
 import (
-	"math"
 	"time"
 
 	"gonum.org/v1/gonum/mathext"
@@ -77,10 +76,9 @@ func (r *Repair) compare() {
 	ratio := r.After.PerDay / r.Before.PerDay
 	r.Ratio = &ratio
 	scale := r.DaysBefore / r.DaysAfter
-	low, high := binomialBounds(k, n, Level)
-	r.RatioLow, r.RatioHigh = scale*low/(1-low), scale*high/(1-high)
-	_, most := binomialBounds(k, n, 1-2*alpha)
-	r.RatioMost = scale * most / (1 - most)
+	low, high := RatioBounds(k, n, Level)
+	_, most := RatioBounds(k, n, 1-2*alpha)
+	r.RatioLow, r.RatioHigh, r.RatioMost = scale*low, scale*high, scale*most
 	r.More90, r.More95 = r.more(0.10), r.more(0.05)
 }
 
@@ -105,16 +103,18 @@ func BinomialAtMost(k, n int, p float64) float64 {
 	return mathext.RegIncBeta(float64(n-k), float64(k)+1, 1-p)
 }
 
-// binomialBounds are the exact two-sided bounds on the chance of which k of n
-// were seen (Clopper and Pearson, Biometrika 26, 1934).
-func binomialBounds(k, n int, level float64) (low, high float64) {
+// RatioBounds are the exact two-sided bounds on how many times as often the
+// kind came of which k of n were seen as the other kind (Clopper and Pearson,
+// Biometrika 26, 1934, made odds); high is 0 for k = n: there is none.
+func RatioBounds(k, n int, level float64) (low, high float64) {
 	tail := (1 - level) / 2
-	high = 1
 	if k > 0 {
-		low = mathext.InvRegIncBeta(float64(k), float64(n-k)+1, tail)
+		p := mathext.InvRegIncBeta(float64(k), float64(n-k)+1, tail)
+		low = p / (1 - p)
 	}
 	if k < n {
-		high = mathext.InvRegIncBeta(float64(k)+1, float64(n-k), 1-tail)
+		p := mathext.InvRegIncBeta(float64(k)+1, float64(n-k), 1-tail)
+		high = p / (1 - p)
 	}
-	return low, math.Min(1, high)
+	return low, high
 }

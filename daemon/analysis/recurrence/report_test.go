@@ -246,10 +246,10 @@ func TestClustersAreFound(t *testing.T) {
 }
 
 // Where events come at random over an uneven watch, something is found in at
-// most 5 % of cases (to three standard errors of 1,000 draws), however many
+// most 5 % of cases (to three standard errors of 500 draws), however many
 // places are looked at; the same holds for bursts and for the trend.
 func TestFalseAlarmsAreBounded(t *testing.T) {
-	const draws = 1000
+	const draws = 500
 	rng := rand.New(rand.NewPCG(11, 4))
 	var spans []recurrence.Span
 	for d := range 120 { // day shifts on weekdays, and the odd night
