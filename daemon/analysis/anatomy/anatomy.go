@@ -1,3 +1,6 @@
+// Package anatomy says what a capture of a trip shows: which channel deviated
+// first and when, which others followed, and which causes fit that. Its findings
+// are evidence and candidates, never diagnoses.
 package anatomy
 
 import (

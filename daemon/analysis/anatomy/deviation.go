@@ -148,7 +148,7 @@ func (k *tracker) stretches(x []float64) {
 		}
 		quiet := min(end, max(t.base, i+(end-i)/3))
 		if i >= k.freeAt { // no time to settle: the level just before is what it left
-			level = robust.Median(x[max(0, i-max(least, k.gap/4)):i+1])
+			level = robust.Median(x[max(0, i-max(least, k.gap/4)) : i+1])
 			quiet = i
 		}
 		if quiet-i >= least {
