@@ -48,9 +48,9 @@ type Scenario struct {
 // the trigger, as those of capture.Capture.At.
 //
 // A channel has moved when it is further from what it would have shown in the
-// same run without the cause than two standard deviations of what hides it:
-// measuring noise, the step of a count, and what the signal does by itself
-// within a quarter of a second.
+// same run without the cause than three standard deviations of what hides it,
+// the limits of Shewhart's control charts: measuring noise, the step of a
+// count, ripple, and what the load's own ups and downs do to it.
 type ScenarioTruth struct {
 	Scenario                 // with what was drawn
 	Calm     bool            // nothing was wrong: no Movers

@@ -26,6 +26,7 @@ type play struct {
 
 	rows []row // with the cause
 	calm []row // the same without
+	bare []row // without it, and nothing varies by itself either: no gusts, no ripple of the load
 	hit  int   // row of the trigger
 	code uint16
 }
@@ -38,6 +39,9 @@ func (p *play) run() bool {
 		return false
 	}
 	p.calm = p.unroll(false, p.hit+1)
+	steady := *p
+	steady.Machine.Gust, steady.Machine.Ripple = 0, 0
+	p.bare = steady.unroll(false, p.hit+1)
 	return true
 }
 
@@ -140,7 +144,7 @@ func (p *play) truth() (ScenarioTruth, bool) {
 		if role == capture.RoleDigital {
 			continue
 		}
-		room := 2 * p.hidden(k)
+		room := 3 * p.hidden(k)
 		for i := range p.hit {
 			if math.Abs(p.rows[i][k]-p.calm[i][k]) > room {
 				t.Movers = append(t.Movers, ScenarioMover{signals[role].name, role, p.since(float64(i) * p.step)})
@@ -170,8 +174,8 @@ func (p *play) moves() bool {
 }
 
 // hidden is the standard deviation of what hides a movement of signal k: noise,
-// counts, and how the undisturbed signal departs from its own mean over a
-// quarter of a second.
+// counts, what the load does to it by itself, and how it departs from its own
+// mean over a quarter of a second, as a DC link's ripple.
 func (p *play) hidden(k int) float64 {
 	role := Signals[k]
 	half := max(1, int(0.125/p.step))
@@ -180,14 +184,16 @@ func (p *play) hidden(k int) float64 {
 		sum[i+1] = sum[i] + p.calm[i][k]
 	}
 	var own []float64
+	load := 0.0
 	for i := p.hit - p.before; i < p.hit; i++ {
 		from, to := max(0, i-half), min(p.hit, i+half+1)
 		own = append(own, math.Abs(p.calm[i][k]-(sum[to]-sum[from])/float64(to-from)))
+		load += (p.calm[i][k] - p.bare[i][k]) * (p.calm[i][k] - p.bare[i][k]) / float64(p.before)
 	}
 	sort.Float64s(own)
-	natural := 1.4826 * own[len(own)/2] // moves of the setpoint are the few large ones
+	ripple := 1.4826 * own[len(own)/2] // moves of the setpoint are the few large ones
 	noise := p.Machine.spread(role, p.Noise)
-	return math.Sqrt(natural*natural + noise*noise + signals[role].step*signals[role].step/12)
+	return math.Sqrt(max(ripple*ripple, load) + noise*noise + signals[role].step*signals[role].step/12)
 }
 
 // capture is the record as a drive with a 16-bit recorder would give it.

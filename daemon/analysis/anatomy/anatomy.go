@@ -113,10 +113,12 @@ func (r *record) overreach(t *track) *move {
 	sp, top := t.partner.before(r.trigger), 0.0
 	n := min(len(t.off), len(sp))
 	peak := 0
-	for i := range n {
-		if v := math.Abs(sp[i]); v > top {
+	for _, v := range t.partner.samples {
+		if v = math.Abs(v); v > top && !math.IsInf(v, 0) {
 			top = v
 		}
+	}
+	for i := range n {
 		if math.Abs(t.off[i]) > math.Abs(t.off[peak]) {
 			peak = i
 		}

@@ -41,6 +41,7 @@ type tracker struct {
 	t      *track
 	share  float64 // of the false alarms
 	gap    int     // samples of calm that end an episode
+	demand float64 // times the usual floor
 	freeAt int     // from here on moves of the setpoint are no excuse
 }
 
@@ -57,31 +58,49 @@ func (r *record) follow(s *signal, share float64, freeAt int) (t *track, ok bool
 	return k.t, true
 }
 
-// settleBaseline begins with the first 60 % before the trigger as the quiet
-// part, and shortens it as long as the deviation turns out to have begun in it.
+// settleBaseline looks for a deviation from baselines of ever shorter parts of
+// the record: a long one knows best what the channel does by itself, but
+// doesn't see what began within it. The shorter, the more is asked for.
 func (k *tracker) settleBaseline(x []float64) {
 	t := k.t
-	t.base = max(least, len(x)*6/10)
-	for range 8 {
-		t.usual = robust.Median(thin(x[:min(t.base, len(x))]))
-		k.course(x)
-		k.scale()
-		was := *t
-		k.chart()
-		if was.moved && t.moved && t.onset > was.onset {
-			t.onset = was.onset
+	for _, b := range []struct{ share, demand float64 }{{0.6, 1}, {0.35, 1.3}, {0.2, 1.6}, {0.1, 2}} {
+		if b.demand > 1.5 && t.kind.quantity == positionError {
+			return // an integral strays more the longer one looks
 		}
-		if !t.moved {
-			if was.moved { // the shorter baseline says nothing new
-				*t = was
-			}
+		k.demand = b.demand
+		t.base = max(least, int(b.share*float64(len(x))))
+		k.look(x)
+		if t.moved {
+			k.shorten(x)
 			return
 		}
+	}
+}
+
+// look takes the baseline as it is and looks for the deviation.
+func (k *tracker) look(x []float64) {
+	k.t.usual = robust.Median(thin(x[:min(k.t.base, len(x))]))
+	k.course(x)
+	k.scale()
+	k.chart()
+}
+
+// shorten ends the baseline before the deviation, as long as it turns out to
+// have begun within it.
+func (k *tracker) shorten(x []float64) {
+	t := k.t
+	for range 6 {
 		next := max(least, t.onset-t.onset/8)
 		if next >= t.base-t.base/20 {
 			return
 		}
+		was := *t
 		t.base = next
+		k.look(x)
+		if !t.moved || t.onset > was.onset { // it says nothing new
+			*t = was
+			return
+		}
 	}
 }
 
@@ -274,7 +293,7 @@ func (k *tracker) chart() {
 	}
 	t.onset, t.alarm = start, alarm
 	k.excursion()
-	t.moved = math.Abs(t.peak) > max(max(6, 1.5*t.band)*t.sigma, k.floor())
+	t.moved = math.Abs(t.peak) > max(k.demand*max(6, 1.5*t.band)*t.sigma, k.floor())
 	if t.kind.quantity == temperature {
 		k.bend()
 	}
@@ -282,7 +301,7 @@ func (k *tracker) chart() {
 
 // matters is the share of a channel's largest value below which a deviation is
 // the plant's ordinary life (common practice, no source).
-var matters = map[quantity]float64{speed: 0.015, torque: 0.1, current: 0.1, link: 0.02, temperature: 0.02}
+var matters = map[quantity]float64{speed: 0.01, torque: 0.3, current: 0.25, link: 0.02, temperature: 0.02}
 
 // floor is the deviation that the channel must exceed to have moved: a share of
 // its largest value, and what the moves of a setpoint did to it.
@@ -331,33 +350,28 @@ func (k *tracker) excursion() {
 	if at < 0 {
 		at = top
 	}
-	t.side = math.Copysign(1, dev(at))
-	k.backdate(at, high, dev)
+	k.backdate(at, top, high, dev)
 }
 
-// backdate goes back from sample at, where the deviation reached high, to where
-// it came out of the noise, and on along the line through both.
-func (k *tracker) backdate(at int, high float64, dev func(int) float64) {
+// backdate goes back from sample at, on the way to the largest deviation at top,
+// to where the deviation first exceeded what the channel does by itself. It
+// passes over calm that is short against what it has gone through already: the
+// zeros of an oscillation.
+func (k *tracker) backdate(at, top int, high float64, dev func(int) float64) {
 	t := k.t
-	low := math.Max(math.Max(2.5, 0.5*t.band)*t.sigma, k.least(at)*math.Abs(t.peak))
-	low = math.Min(low, 0.6*high)
-	i := at
-	for below := 0; i > 0 && below < 2; i-- {
-		if e := k.excused(i - 1); math.IsInf(e, 1) {
+	low := math.Max(math.Max(3, t.band)*t.sigma, k.least(at)*math.Abs(t.peak))
+	low = math.Min(low, 0.8*high)
+	first := at
+	for i := at - 1; i >= 0; i-- {
+		if math.IsInf(k.excused(i), 1) || first-i > max(2, (top-first)/2) {
 			break
 		}
-		if dev(i-1)*t.side < low {
-			below++
-		} else {
-			below = 0
+		if math.Abs(dev(i)) >= low {
+			first = i
 		}
 	}
-	for i < at && !(dev(i)*t.side >= low) {
-		i++
-	}
-	back := int(float64(at-i) * low / (high - low))
-	t.onset = max(i-min(back, at-i), 0)
-	t.alarm = max(at, t.onset)
+	t.side = math.Copysign(1, dev(first))
+	t.onset, t.alarm = first, max(at, first)
 }
 
 // least is the share of the largest deviation at which it is believed: more
