@@ -77,6 +77,16 @@ func (r *record) pair() {
 // before are the samples before index n, as many as there are.
 func (s *signal) before(n int) []float64 { return s.samples[:min(n, len(s.samples))] }
 
+// of is the first measured channel of a quantity, or nil.
+func (r *record) of(q quantity) *signal {
+	for _, s := range r.signals {
+		if s.kind.quantity == q && !s.kind.setpoint {
+			return s
+		}
+	}
+	return nil
+}
+
 // pace is the time between samples around i, in seconds.
 func (r *record) pace(i int) float64 {
 	if r.n < 2 {
