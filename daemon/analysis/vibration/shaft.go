@@ -11,12 +11,12 @@ import (
 // shaft is how the shaft turned, by a speed channel.
 type shaft struct {
 	speed     *signal
-	mean      float64 // revolutions a second, without sign
-	low, high float64 // within which 98 % of the samples lie
-	varies    bool    // by more than a line's width at low orders
-	perUnit   float64 // revolutions a second in the channel's unit
+	mean      float64   // revolutions a second, without sign
+	low, high float64   // within which 98 % of the samples lie
+	varies    bool      // by more than a line's width at low orders
+	perUnit   float64   // revolutions a second in the channel's unit
 	revs      []float64 // speeds in revolutions a second, ascending: how long it had which
-	why       string  // why there are no orders; empty: there are
+	why       string    // why there are no orders; empty: there are
 }
 
 func (s shaft) known() bool { return s.speed != nil && s.why == "" }

@@ -97,15 +97,20 @@ func look(c capture.Capture, series []capture.Series) *looking {
 	return l
 }
 
-// tonesOf are the peaks that matter of a channel.
+// tonesOf are the peaks that matter of a channel: of a fine spectrum, and of one
+// four times as coarse and better averaged, in which broad resonances stand out.
 func tonesOf(s *signal, x []float64, rate, chance float64) (out []tone) {
-	p, err := spectrum.Welch(x, rate, spectrum.Options{})
-	if err != nil {
-		return nil // numbers so large that their squares are none
-	}
-	for _, peak := range p.Peaks(chance) {
-		if peak.Amplitude >= smallest*s.most {
-			out = append(out, tone{signal: s, peak: peak, noise: p.Density[peak.Line] / peak.Above, step: p.Step})
+	fine := spectrum.SizeFor(len(x))
+	for _, size := range []int{fine, fine / 4} {
+		p, err := spectrum.Welch(x, rate, spectrum.Options{Size: size})
+		if err != nil {
+			return nil // numbers so large that their squares are none
+		}
+		for _, peak := range p.Peaks(chance / 2) {
+			known := slices.ContainsFunc(out, func(t tone) bool { return math.Abs(t.peak.Frequency-peak.Frequency) <= 2*p.Step })
+			if peak.Amplitude >= smallest*s.most && !known {
+				out = append(out, tone{signal: s, peak: peak, noise: p.Density[peak.Line] / peak.Above, step: p.Step})
+			}
 		}
 	}
 	return out
@@ -123,7 +128,7 @@ func (g group) lead() tone { return g.tones[0] }
 // clearest first.
 func (l *looking) groups() (out []group) {
 	tones := slices.Clone(l.tones)
-	slices.SortStableFunc(tones, func(a, b tone) int { return cmp.Compare(b.peak.Above, a.peak.Above) })
+	slices.SortStableFunc(tones, func(a, b tone) int { return cmp.Compare(l.clearness(b), l.clearness(a)) })
 	for _, t := range tones {
 		if l.shaft.varies && l.toldOtherwise(out, t) {
 			continue
@@ -139,6 +144,15 @@ func (l *looking) groups() (out []group) {
 		}
 	}
 	return out
+}
+
+// clearness ranks peaks. One over the angle that is no whole multiple must be
+// much clearer than the same over time: shafts give whole multiples, mostly.
+func (l *looking) clearness(t tone) float64 {
+	if t.order && orderOf(t, l.shaft).whole == 0 {
+		return t.peak.Above / 4
+	}
+	return t.peak.Above
 }
 
 // toldOtherwise tells whether a peak over time is only what an oscillation over

@@ -85,7 +85,7 @@ func TestOrdersAndLineFrequency(t *testing.T) {
 	once := at(t, findings, capture.FindingVibration, "frequency", 24.75, .02)
 	amplitude(t, once, "speed", 2)
 	amplitude(t, once, "current", .5)
-	if once.Name != "order" || !strings.Contains(once.Text, "1.00") || len(once.For) == 0 || !strings.Contains(once.For[0], "unbalance") {
+	if once.Name != "order" || !strings.Contains(once.Text, "1 × shaft speed") || len(once.For) == 0 || !strings.Contains(once.For[0], "unbalance") {
 		t.Errorf("%s %v", once.Text, once.For)
 	}
 	if twice := at(t, findings, capture.FindingVibration, "frequency", 49.5, .02); twice.Name != "order" || strings.Contains(twice.Text, "line frequency") {
@@ -143,28 +143,33 @@ func TestOrdersWhileTheSpeedChanges(t *testing.T) {
 
 // A motor and a load on a shaft: resonance (1/2π)√(k(1/JM+1/JL)) = 26.5258 Hz
 // (computed with SciPy 1.10.1; JM .002, JL .018 kg·m², k 50 N·m/rad). Driven by
-// torque noise, the motor's speed shows it.
+// torque noise, the motor's speed shows it: to 0.5 % where it is lightly damped,
+// and still where it is ten lines broad.
 func TestTwoMassResonance(t *testing.T) {
-	const jm, jl, k, d, n, dt, fine = .002, .018, 50.0, .004, 16384, .001, 20
-	dice := rand.New(rand.NewPCG(7, 7))
-	speed := make([]float64, n)
-	var wm, wl, twist, drive float64
-	for i := range n {
-		drive = 2 * dice.NormFloat64()
-		for range fine {
-			h := dt / fine
-			shaft := k*twist + d*(wm-wl)
-			wm += h * (drive - shaft - .02*wm) / jm
-			wl += h * (shaft - .02*wl) / jl
-			twist += h * (wm - wl)
+	const jm, jl, k, n, dt, fine = .002, .018, 50.0, 16384, .001, 20
+	for friction, tolerance := range map[float64]float64{.001: .005 * 26.5258, .02: 1} {
+		dice := rand.New(rand.NewPCG(7, 7))
+		speed := make([]float64, n)
+		var wm, wl, twist float64
+		for i := range n {
+			drive := 2 * dice.NormFloat64()
+			for range fine {
+				h := dt / fine
+				wm += h * (drive - k*twist - friction*wm) / jm
+				wl += h * (k*twist - friction*wl) / jl
+				twist += h * (wm - wl)
+			}
+			speed[i] = 900 + wm*60/(2*math.Pi)
 		}
-		speed[i] = 900 + wm*60/(2*math.Pi)
+		findings := vibration.Find(machine(n, dt, func(t float64) float64 { return speed[int(math.Round(t/dt))] }, constant(3)))
+		found := false
+		for _, f := range findings {
+			found = found || f.Kind == capture.FindingVibration && f.Values[0].Name == "frequency" && math.Abs(f.Values[0].Value-26.5258) <= tolerance
+		}
+		if !found {
+			t.Errorf("friction %g: no resonance at 26.5258 Hz: %s", friction, texts(findings))
+		}
 	}
-	course := func(s []float64) func(float64) float64 {
-		return func(t float64) float64 { return s[int(math.Round(t/dt))] }
-	}
-	findings := vibration.Find(machine(n, dt, course(speed), constant(3)))
-	at(t, findings, capture.FindingVibration, "frequency", 26.5258, .25)
 }
 
 // x = e^(σt)·sin(2πft) grows at the rate σ; with damping ζ an oscillation decays
