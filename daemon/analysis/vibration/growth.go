@@ -34,13 +34,13 @@ type course struct {
 // A block's length shifts all logarithms alike, so the rate is exact for an
 // exponential.
 func follow(s *signal, hz, noise float64) (course, bool) {
-	length := max(int(math.Ceil(blockPeriods/(hz*s.dt))), 2*len(s.x)/(mostBlocks+1))
-	hop := max(1, length/2)
+	length, _ := blocksOf(s, hz)
 	floor := clear * math.Sqrt(2*1.5*noise/(float64(length)*s.dt))
 	var times, logs, weights []float64
-	for at := 0; at+length <= len(s.x); at += hop {
-		if a := amplitude(s.x[at:at+length], hz*s.dt); a > floor {
-			times, logs = append(times, s.at(at)+float64(length-1)/2*s.dt), append(logs, math.Log(a))
+	all, amplitudes := blockAmplitudes(s, hz)
+	for i, a := range amplitudes {
+		if a > floor && a > 0 {
+			times, logs = append(times, all[i]), append(logs, math.Log(a))
 			// What noise does to a logarithm goes with 1/a; a hundredth is other trouble.
 			weights = append(weights, 1/(1e-4+floor*floor/(clear*clear*a*a)))
 		}
@@ -53,6 +53,22 @@ func follow(s *signal, hz, noise float64) (course, bool) {
 	c.pm = 2.6 * se // twice the standard error; overlapping blocks count for fewer
 	c.first, c.last = math.Exp(level+rate*c.from), math.Exp(level+rate*c.to)
 	return c, true
+}
+
+// blocksOf is the length of the blocks in samples, and from one to the next.
+func blocksOf(s *signal, hz float64) (length, hop int) {
+	length = max(int(math.Ceil(blockPeriods/(hz*s.dt))), 2*len(s.x)/(mostBlocks+1))
+	return length, max(1, length/2)
+}
+
+// blockAmplitudes are the amplitudes at a frequency, with the blocks' middles.
+func blockAmplitudes(s *signal, hz float64) (times, amplitudes []float64) {
+	length, hop := blocksOf(s, hz)
+	for at := 0; at+length <= len(s.x); at += hop {
+		times = append(times, s.at(at)+float64(length-1)/2*s.dt)
+		amplitudes = append(amplitudes, amplitude(s.x[at:at+length], hz*s.dt))
+	}
+	return times, amplitudes
 }
 
 // amplitude of the tone with so many periods a sample, by a Hann-weighted
@@ -93,9 +109,9 @@ func line(x, y, weights []float64) (slope, level, se float64) {
 func (c course) verdict() string {
 	seen := c.to - c.from
 	switch {
-	case c.rate > c.pm && c.rate*seen > leastChange:
+	case c.rate > 2*c.pm && c.rate*seen > leastChange:
 		return Growing
-	case c.rate < -c.pm && c.rate*seen < -leastChange:
+	case c.rate < -2*c.pm && c.rate*seen < -leastChange:
 		return Decaying
 	case (math.Abs(c.rate)+c.pm)*seen < 1:
 		return Stable
@@ -104,9 +120,14 @@ func (c course) verdict() string {
 }
 
 // growth tells whether the oscillation grows in the channel that shows it best.
-func (l *looking) growth(g group) (capture.Finding, bool) {
+// What is told of it already as swelling isn't told again; the ripple of the
+// supply goes with the load and neither grows nor decays by itself.
+func (l *looking) growth(g group, swell swelling) (capture.Finding, bool) {
 	t := g.lead()
 	s, hz := t.signal, t.peak.Frequency
+	if ofMains(t, mains[0]) > 0 || ofMains(t, mains[1]) > 0 || swell.signal != nil && math.Abs(hz-swell.hz) < 0.3*hz {
+		return capture.Finding{}, false
+	}
 	if g.order || l.shaft.varies && l.shaft.known() && orderOf(t, l.shaft).whole > 0 {
 		return capture.Finding{}, false // its frequency changes, and with it what the machine makes of it
 	}

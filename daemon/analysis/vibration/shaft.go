@@ -4,6 +4,7 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"sync"
 
 	"faultkeep/store/capture"
 )
@@ -64,7 +65,7 @@ func shaftOf(c capture.Capture, series []capture.Series) shaft {
 func (s *shaft) measure() {
 	n := len(s.speed.x)
 	slow := smooth(s.speed.x, max(1, min(int(0.2/s.speed.dt), n/8))|1)
-	for i := 0; i < n; i += max(1, n/5000) {
+	for i := 0; i < n; i += max(1, n/2000) {
 		s.revs = append(s.revs, slow[i]*s.perUnit)
 	}
 	slices.Sort(s.revs)
@@ -95,8 +96,7 @@ func (s shaft) dwells(low, high float64) float64 {
 // byAngle is a signal resampled at even steps of the shaft's angle, with its
 // samples a revolution: those of the fastest part, so that no bandwidth is made
 // up; what folds in slower parts smears. The speed is averaged over a hundredth
-// of a second, then integrated; the signal is interpolated by cubics. ok is
-// false where the speed doesn't cover it.
+// of a second, then integrated. ok is false where the speed doesn't cover it.
 func (s shaft) byAngle(x *signal) (out []float64, perRev float64, ok bool) {
 	from, to := max(x.first, s.speed.first), min(x.first+len(x.x), s.speed.first+len(s.speed.x))
 	if x.dt != s.speed.dt || to-from < least {
@@ -123,15 +123,54 @@ func (s shaft) byAngle(x *signal) (out []float64, perRev float64, ok bool) {
 		for at < len(angle)-2 && angle[at+1] <= want {
 			at++
 		}
-		out = append(out, cubic(y, at, (want-angle[at])/(angle[at+1]-angle[at])))
+		out = append(out, between(y, at, (want-angle[at])/(angle[at+1]-angle[at])))
 	}
 	return out, perRev, true
 }
 
-// cubic interpolates between y[i] and y[i+1] through their neighbours.
-func cubic(y []float64, i int, part float64) float64 {
-	a, b, c, d := y[max(i-1, 0)], y[i], y[i+1], y[min(i+2, len(y)-1)]
-	return b + part/2*(c-a+part*(2*a-5*b+4*c-d+part*(3*(b-c)+d-a)))
+// Interpolation by a sinc of so many samples under a Hann window, at so many
+// places between two samples: below 0.35 of the sample rate its images, which
+// would be orders that aren't there, are some thousandths.
+const (
+	taps    = 16
+	places  = 1024
+	highest = 0.35
+)
+
+var kernel = sync.OnceValue(func() *[places + 1][taps]float64 {
+	var k [places + 1][taps]float64
+	for p := range k {
+		sum := 0.0
+		for i := range taps {
+			x := float64(i-taps/2+1) - float64(p)/places // from the place to the sample
+			w := math.Cos(math.Pi * x / (taps + 1))
+			k[p][i] = w * w
+			if x != 0 {
+				k[p][i] *= math.Sin(math.Pi*x) / (math.Pi * x)
+			}
+			sum += k[p][i]
+		}
+		for i := range taps {
+			k[p][i] /= sum
+		}
+	}
+	return &k
+})
+
+// between interpolates at the part between y[i] and y[i+1].
+func between(y []float64, i int, part float64) (v float64) {
+	weights := &kernel()[int(math.Round(math.Max(0, math.Min(1, part))*places))]
+	first := i - taps/2 + 1
+	if first < 0 || first+taps > len(y) {
+		for k, w := range weights {
+			v += w * y[max(0, min(len(y)-1, first+k))]
+		}
+		return v
+	}
+	for k, sample := range y[first : first+taps] {
+		v += weights[k] * sample
+	}
+	return v
 }
 
 // smooth is the moving average over w samples, w odd.

@@ -34,24 +34,30 @@ func Find(c capture.Capture, series []capture.Series) []capture.Finding {
 		return []capture.Finding{unable(c, l.why)}
 	}
 	groups := l.groups()
-	if len(groups) == 0 {
-		return []capture.Finding{l.nothing()}
-	}
-	mains := mainsOf(groups)
-	var out []capture.Finding
 	told := groups[:min(len(groups), mostTold)]
+	lines := mainsOf(groups)
+	var out []capture.Finding
 	for rank, g := range told {
-		out = append(out, l.finding(g, mains, rank+1))
+		out = append(out, l.finding(g, lines, rank+1))
 	}
-	for _, g := range told[:min(len(told), mostGrowths)] {
-		if f, ok := l.growth(g); ok {
+	swell, swells := l.swell(series)
+	if swells {
+		out = append(out, l.swellFinding(swell))
+	}
+	growths := 0
+	for _, g := range told {
+		if f, ok := l.growth(g, swell); ok && growths < mostGrowths {
 			out = append(out, f)
+			growths++
 		}
+	}
+	if len(out) == 0 {
+		return []capture.Finding{l.nothing()}
 	}
 	if left := len(groups) - len(told); left > 0 {
 		out = append(out, unable(c, fmt.Sprintf("%d weaker oscillations are left out; the %d clearest are told", left, len(told))))
 	}
-	if l.shaft.why != "" {
+	if l.shaft.why != "" && len(groups) > 0 {
 		out = append(out, unable(c, l.shaft.why+", so orders aren't given"))
 	}
 	return out
@@ -89,8 +95,9 @@ func look(c capture.Capture, series []capture.Series) *looking {
 		}
 		if x, perRev, ok := l.shaft.byAngle(s); ok {
 			for _, t := range tonesOf(s, x, perRev, chance/float64(len(l.signals))) {
-				t.order = true
-				l.tones = append(l.tones, t)
+				if t.order = true; t.peak.Frequency < highest*perRev {
+					l.tones = append(l.tones, t)
+				}
 			}
 		}
 	}
@@ -161,7 +168,7 @@ func (l *looking) clearness(t tone) float64 {
 func (l *looking) toldOtherwise(told []group, t tone) bool {
 	return slices.ContainsFunc(told, func(g group) bool {
 		at := slices.IndexFunc(g.tones, func(other tone) bool { return other.signal == t.signal })
-		if g.order == t.order || at < 0 {
+		if g.order == t.order {
 			return false
 		}
 		f, low, high := g.lead().peak.Frequency, t.peak.Frequency-1.5*t.step, t.peak.Frequency+1.5*t.step
@@ -170,6 +177,9 @@ func (l *looking) toldOtherwise(told []group, t tone) bool {
 			share = l.shaft.dwells(f/high, f/math.Max(low, t.step))
 		} else {
 			share = l.shaft.dwells(low/f, high/f)
+		}
+		if at < 0 { // in other channels: the same if the speed dwells there
+			return share > 0.3
 		}
 		ours := t.peak.Amplitude / g.tones[at].peak.Amplitude
 		return ours*ours <= 3*share
