@@ -133,7 +133,7 @@ func TestSimulatedDrives(t *testing.T) {
 	grows, falsely, others := 0, 0, 0
 	for _, m := range []drivesim.Machine{drivesim.Elevator(), drivesim.Belt(), drivesim.Slew(), drivesim.Fan()} {
 		for _, cause := range drivesim.Causes {
-			for seed := uint64(2) {
+			for seed := range uint64(2) {
 				d := drivesim.New(drivesim.Spec{Name: "x", Machine: m, Seed: seed, Recorder: drivesim.Recorder{Samples: 4096, Interval: 2 * time.Millisecond}}, start)
 				if !d.Trip(start.Add(20*time.Second), cause) {
 					continue
