@@ -76,7 +76,8 @@ type floor []float64
 // floor takes the medians of blocks for the mean of their noise: that of a
 // gamma distribution is about its mean times (1 − 1/(9K))³ (Wilson and Hilferty).
 func (s Spectrum) floor(shape float64) floor {
-	lower := math.Pow(1-1/(9*shape), 3)
+	root := 1 - 1/(9*shape)
+	lower := root * root * root
 	var out floor
 	sorted := make([]float64, 0, block)
 	for at := 1; at+block <= len(s.Density); at += block {

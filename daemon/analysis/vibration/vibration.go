@@ -172,11 +172,9 @@ func (l *looking) toldOtherwise(told []group, t tone) bool {
 			return false
 		}
 		f, low, high := g.lead().peak.Frequency, t.peak.Frequency-1.5*t.step, t.peak.Frequency+1.5*t.step
-		share := 0.0
+		share := l.shaft.dwells(low/f, high/f)
 		if t.order {
 			share = l.shaft.dwells(f/high, f/math.Max(low, t.step))
-		} else {
-			share = l.shaft.dwells(low/f, high/f)
 		}
 		if at < 0 { // in other channels: the same if the speed dwells there
 			return share > 0.3

@@ -235,7 +235,7 @@ func only(t *testing.T, findings []capture.Finding, kind capture.FindingKind) (f
 func TestNoiseDoesNotVibrate(t *testing.T) {
 	for name, feedback := range map[string]float64{"white": 0, "low pass": .95, "random walk": 1} {
 		for _, n := range []int{512, 2000, 8192} {
-			const seeds = 200
+			const seeds = 100
 			wrong := 0
 			for seed := range uint64(seeds) {
 				y, white := 0.0, noise(seed+1000, .1)
