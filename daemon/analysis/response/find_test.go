@@ -172,6 +172,33 @@ func TestVerdicts(t *testing.T) {
 	}
 }
 
+// A step that is cut off before it could have settled gets no verdict; seen for
+// longer, the same loop is hunting.
+func TestTooSoonForAVerdict(t *testing.T) {
+	set := func(t float64) float64 { return stepAt(1, 1000, 1100)(t) + stepAt(1.1, 0, 100)(t) }
+	c, series := loopOf(1160, .001, .5, 40, set, nil)
+	for _, f := range response.Find(c, series) {
+		if f.Kind == capture.FindingLoop && f.Name == response.SlowToSettle {
+			t.Error(f.Text)
+		}
+	}
+	c, series = loopOf(1500, .001, .03, 40, stepAt(1, 1000, 1100), nil)
+	if f := only(t, response.Find(c, series), capture.FindingLoop); f.Name != response.Hunting {
+		t.Error(f.Text)
+	}
+}
+
+// A limit cycle of one step of the signal's resolution is no hunting.
+func TestOneCountIsNoHunting(t *testing.T) {
+	set, act := make(capture.Series, 4096), make(capture.Series, 4096)
+	for i := range act {
+		set[i], act[i] = 100, 100+float64(i/50%2)
+	}
+	if f := only(t, response.Find(captureOf(.001, set, act)), capture.FindingLoop); f.Name != response.Steady {
+		t.Error(f.Text)
+	}
+}
+
 func plus(a, b func(int) float64) func(int) float64 {
 	return func(i int) float64 { return a(i) + b(i) }
 }
@@ -207,9 +234,9 @@ func TestNoiseDoesNotHunt(t *testing.T) {
 		"ringing":     func(seed uint64) func(int) float64 { return filtered(seed, 2*.968*math.Cos(.16), -.968*.968) },
 	} {
 		for _, n := range []int{70, 500, 8192} {
-			seeds := 400
+			seeds := 200
 			if n > 1000 {
-				seeds = 100
+				seeds = 60
 			}
 			wrong := 0
 			for seed := range uint64(seeds) {

@@ -21,6 +21,7 @@ type quiet struct {
 	set      float64
 	swing    swing
 	noise    float64
+	grain    float64 // noise of the actual value's own resolution
 }
 
 // rest looks at the longest stretch of a piece between its moves.
@@ -50,8 +51,9 @@ func (l *loop) rest(p *piece, moves []move) {
 	for i := range e {
 		e[i] = p.act[from+i] - p.set[from+i]
 	}
-	q := quiet{from: p.at(from), to: p.at(to - 1), samples: len(e), ripple: rms(e), offset: -mean(e),
-		set: mean(p.set[from:to]), noise: math.Max(noiseOf(e), resolution(p.act[from:to]))}
+	grain := resolution(p.act[from:to])
+	q := quiet{grain: grain, from: p.at(from), to: p.at(to - 1), samples: len(e), ripple: rms(e), offset: -mean(e),
+		set: mean(p.set[from:to]), noise: math.Max(noiseOf(e), grain)}
 	q.swing = findSwing(e, p.dt)
 	l.quiet = append(l.quiet, q)
 }

@@ -68,10 +68,10 @@ func measureStep(m move) (step, string) {
 		return s, why
 	}
 	a := s.answer(y0, drift)
-	if why := s.measureRise(a, y0); why != "" {
+	if why := s.measureRise(a); why != "" {
 		return s, why
 	}
-	s.measureSwing(a, y0)
+	s.measureSwing(a)
 	s.measureSettling(a)
 	return s, ""
 }
@@ -182,7 +182,7 @@ func (a answer) crossing(level float64) (float64, bool) {
 	return 0, false
 }
 
-func (s *step) measureRise(a answer, y0 float64) string {
+func (s *step) measureRise(a answer) string {
 	low, ok10 := a.crossing(-0.9 * a.size)
 	high, ok90 := a.crossing(-0.1 * a.size)
 	if !ok10 || !ok90 {
@@ -203,7 +203,7 @@ func (s *step) measureRise(a answer, y0 float64) string {
 
 // measureSwing measures over- and undershoot, the ringing after them, and a
 // first move in the wrong direction.
-func (s *step) measureSwing(a answer, y0 float64) {
+func (s *step) measureSwing(a answer) {
 	floor := a.floor()
 	tops := a.extremes(floor)
 	percent := 100 / a.size

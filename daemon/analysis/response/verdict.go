@@ -56,7 +56,7 @@ func (l *loop) verdicts() (out []capture.Finding) {
 func (l *loop) swinging() (capture.Finding, bool) {
 	worst := quiet{}
 	for _, q := range l.quiet {
-		if q.swing.amplitude > worst.swing.amplitude && q.swing.amplitude > smallestSwing*math.Abs(q.set) && q.swing.amplitude > 1.5*q.noise/math.Sqrt(float64(q.samples)) {
+		if q.swing.amplitude > worst.swing.amplitude && q.swing.amplitude > smallestSwing*math.Abs(q.set) && q.swing.amplitude > 3*q.grain {
 			worst = q
 		}
 	}
@@ -83,8 +83,13 @@ func (l *loop) swinging() (capture.Finding, bool) {
 func (l *loop) fromSteps() (capture.Finding, bool) {
 	order := []string{WellDamped, Sluggish, SlowToSettle, Overshooting, Hunting}
 	worst, at, counts := -1, step{}, map[string]int{}
+	judged := 0
 	for _, s := range l.steps {
 		name := judgeStep(s)
+		if name == "" {
+			continue
+		}
+		judged++
 		counts[name]++
 		for rank, known := range order {
 			if known == name && rank > worst {
@@ -98,8 +103,8 @@ func (l *loop) fromSteps() (capture.Finding, bool) {
 	name := order[worst]
 	f := l.loopFinding(name, at.m.p.at(at.at), at.m.p.at(at.m.end-1))
 	of := "at the one step that could be judged"
-	if n := len(l.steps); n > 1 {
-		of = fmt.Sprintf("at %d of %d steps", counts[name], n)
+	if judged > 1 {
+		of = fmt.Sprintf("at %d of %d steps", counts[name], judged)
 	}
 	f.Text = fmt.Sprintf("The loop is %s %s: %s.", name, of, stepReason(name, at))
 	if name != WellDamped {
@@ -112,14 +117,18 @@ func (l *loop) fromSteps() (capture.Finding, bool) {
 	return f, true
 }
 
+// judgeStep gives the verdict on one step; empty where the next change or the
+// record's end came too soon for one.
 func judgeStep(s step) string {
 	switch {
 	case s.ring.left() > decayLimit:
 		return Hunting
 	case s.over.v-s.over.pm > overLimit:
 		return Overshooting
-	case s.settle2.ok && s.settle2.v-s.settle2.pm > settleLimit*(s.rise.v+s.rise.pm), !s.settle2.ok && !s.blurred:
+	case s.settle2.ok && s.settle2.v-s.settle2.pm > settleLimit*(s.rise.v+s.rise.pm), !s.settled && s.watched > settleLimit*s.rise.v:
 		return SlowToSettle
+	case !s.settled:
+		return ""
 	case s.rise.v > sluggishRise && s.over.v < 2:
 		return Sluggish
 	}

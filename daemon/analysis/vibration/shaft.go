@@ -1,0 +1,190 @@
+package vibration
+
+import (
+	"math"
+	"slices"
+	"strings"
+	"sync"
+
+	"faultkeep/store/capture"
+)
+
+// shaft is how the shaft turned, by a speed channel.
+type shaft struct {
+	speed     *signal
+	mean      float64   // revolutions a second, without sign
+	low, high float64   // within which 98 % of the samples lie
+	varies    bool      // by more than a line's width at low orders
+	perUnit   float64   // revolutions a second in the channel's unit
+	revs      []float64 // speeds in revolutions a second, ascending: how long it had which
+	why       string    // why there are no orders; empty: there are
+}
+
+func (s shaft) known() bool { return s.speed != nil && s.why == "" }
+
+// perUnitOf is what one unit of speed is in revolutions a second; 0 where the
+// unit doesn't tell the shaft's speed: Hz of an output need the pole pairs and
+// the slip, per cent need what is 100 %.
+func perUnitOf(unit string) float64 {
+	switch strings.ToLower(strings.Join(strings.Fields(unit), "")) {
+	case "rpm", "1/min", "r/min", "rev/min", "min-1", "min⁻¹", "min^-1", "u/min":
+		return 1.0 / 60
+	case "1/s", "r/s", "rev/s", "rps", "s-1", "s⁻¹":
+		return 1
+	case "rad/s":
+		return 1 / (2 * math.Pi)
+	}
+	return 0
+}
+
+func shaftOf(c capture.Capture, series []capture.Series) shaft {
+	s := shaft{why: "no channel has the role speed and a unit such as rpm"}
+	for i, ch := range c.Channels {
+		if ch.Role != capture.RoleSpeed || perUnitOf(ch.Unit) == 0 || i >= len(series) {
+			continue
+		}
+		found := stretch(c, series[i])
+		if len(found.x) < least {
+			s.why = "the speed channel has too few samples in a row"
+			continue
+		}
+		found.channel, found.index = ch, i
+		s.speed, s.perUnit, s.why = found, perUnitOf(ch.Unit), ""
+		break
+	}
+	if s.why != "" {
+		return s
+	}
+	s.measure()
+	return s
+}
+
+// measure takes the speed's level and range from some thousand of its samples,
+// averaged over a fifth of a second: an oscillation of the speed is none of its
+// range.
+func (s *shaft) measure() {
+	n := len(s.speed.x)
+	slow := smooth(s.speed.x, max(1, min(int(0.2/s.speed.dt), n/8))|1)
+	for i := 0; i < n; i += max(1, n/2000) {
+		s.revs = append(s.revs, slow[i]*s.perUnit)
+	}
+	slices.Sort(s.revs)
+	if s.revs[len(s.revs)-1] <= 0 {
+		slices.Reverse(s.revs)
+		for i := range s.revs {
+			s.revs[i] = -s.revs[i]
+		}
+	}
+	s.low, s.high = s.revs[len(s.revs)/100], s.revs[len(s.revs)-1-len(s.revs)/100]
+	if s.revs[0] <= 0.05*s.high || s.high*float64(n)*s.speed.dt < 5 {
+		s.why = "the shaft stands still or turns back within the record"
+		return
+	}
+	for _, v := range s.revs {
+		s.mean += v / float64(len(s.revs))
+	}
+	s.varies = s.high-s.low > 0.03*s.mean
+}
+
+// dwells is the share of the time in which the speed is within the given bounds.
+func (s shaft) dwells(low, high float64) float64 {
+	from, _ := slices.BinarySearch(s.revs, low)
+	to, _ := slices.BinarySearch(s.revs, high)
+	return float64(to-from) / float64(len(s.revs))
+}
+
+// byAngle is a signal resampled at even steps of the shaft's angle, with its
+// samples a revolution: those of the fastest part, so that no bandwidth is made
+// up; what folds in slower parts smears. The speed is averaged over a hundredth
+// of a second, then integrated. ok is false where the speed doesn't cover it.
+func (s shaft) byAngle(x *signal) (out []float64, perRev float64, ok bool) {
+	from, to := max(x.first, s.speed.first), min(x.first+len(x.x), s.speed.first+len(s.speed.x))
+	if x.dt != s.speed.dt || to-from < least {
+		return nil, 0, false
+	}
+	speed := smooth(s.speed.x[from-s.speed.first:to-s.speed.first], max(1, int(0.01/x.dt))|1)
+	angle := make([]float64, len(speed))
+	for i := 1; i < len(angle); i++ {
+		step := (speed[i-1] + speed[i]) / 2 * s.perUnit * x.dt
+		if math.Abs(step) < 0.5*s.low*x.dt { // a drop-out: the shaft can't have stopped
+			step = math.Copysign(s.low*x.dt, s.speed.x[0])
+		}
+		angle[i] = angle[i-1] + math.Abs(step)
+	}
+	perRev = 1 / (s.high * x.dt)
+	n := min(int(angle[len(angle)-1]*perRev), len(angle))
+	if n < least {
+		return nil, 0, false
+	}
+	y := x.x[from-x.first : to-x.first]
+	out, at := make([]float64, 0, n), 0
+	for k := range n {
+		want := float64(k) / perRev
+		for at < len(angle)-2 && angle[at+1] <= want {
+			at++
+		}
+		out = append(out, between(y, at, (want-angle[at])/(angle[at+1]-angle[at])))
+	}
+	return out, perRev, true
+}
+
+// Interpolation by a sinc of so many samples under a Hann window, at so many
+// places between two samples: below 0.35 of the sample rate its images, which
+// would be orders that aren't there, are some thousandths.
+const (
+	taps    = 16
+	places  = 1024
+	highest = 0.35
+)
+
+var kernel = sync.OnceValue(func() *[places + 1][taps]float64 {
+	var k [places + 1][taps]float64
+	for p := range k {
+		sum := 0.0
+		for i := range taps {
+			x := float64(i-taps/2+1) - float64(p)/places // from the place to the sample
+			w := math.Cos(math.Pi * x / (taps + 1))
+			k[p][i] = w * w
+			if x != 0 {
+				k[p][i] *= math.Sin(math.Pi*x) / (math.Pi * x)
+			}
+			sum += k[p][i]
+		}
+		for i := range taps {
+			k[p][i] /= sum
+		}
+	}
+	return &k
+})
+
+// between interpolates at the part between y[i] and y[i+1].
+func between(y []float64, i int, part float64) (v float64) {
+	weights := &kernel()[int(math.Round(math.Max(0, math.Min(1, part))*places))]
+	first := i - taps/2 + 1
+	if first < 0 || first+taps > len(y) {
+		for k, w := range weights {
+			v += w * y[max(0, min(len(y)-1, first+k))]
+		}
+		return v
+	}
+	for k, sample := range y[first : first+taps] {
+		v += weights[k] * sample
+	}
+	return v
+}
+
+// smooth is the moving average over w samples, w odd.
+func smooth(v []float64, w int) []float64 {
+	out, half, sum := make([]float64, len(v)), w/2, 0.0
+	low, high := 0, 0
+	for i := range v {
+		for ; high < len(v) && high <= i+half; high++ {
+			sum += v[high]
+		}
+		for ; low < i-half; low++ {
+			sum -= v[low]
+		}
+		out[i] = sum / float64(high-low)
+	}
+	return out
+}
