@@ -31,10 +31,6 @@ func simulated(t testing.TB, m drivesim.Machine, cause drivesim.Cause, seed uint
 // Whatever the simulated drives record gets findings that hold to the contract,
 // and none of them is about what came after the trip.
 func TestSimulatedDrives(t *testing.T) {
-	seeds := uint64(3)
-	if testing.Short() {
-		seeds = 1
-	}
 	for _, m := range []drivesim.Machine{drivesim.Elevator(), drivesim.Belt(), drivesim.Slew(), drivesim.Fan()} {
 		for _, cause := range drivesim.Causes {
 			for seed := range uint64(1) {
