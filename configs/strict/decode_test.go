@@ -231,7 +231,7 @@ func TestManyProblemsAreCutShort(t *testing.T) {
 	if len(problems) != 101 || problems[100].Line != 0 {
 		t.Errorf("%d problems, last %v", len(problems), problems[len(problems)-1])
 	}
-	if took := time.Since(begin); took > 10*time.Second {
+	if took := time.Since(begin); took > 60*time.Second {
 		t.Errorf("took %v", took)
 	}
 }
