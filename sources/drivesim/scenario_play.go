@@ -158,7 +158,7 @@ func (p *play) truth() (ScenarioTruth, bool) {
 	sort.SliceStable(t.Movers, func(i, j int) bool { return t.Movers[i].At < t.Movers[j].At })
 	t.Onset = t.Movers[0].At
 	lead := t.Onset - p.since(float64(first)*p.step) // s of the record before it
-	return t, lead >= max(0.1*float64(p.Samples), 32)*p.step && t.Onset <= -p.step
+	return t, lead >= max(0.2*float64(p.Samples), 64)*p.step && t.Onset <= -p.step
 }
 
 // since makes seconds from row 0 seconds from the trigger.
