@@ -6,8 +6,6 @@ package anatomy
 import (
 	"math"
 	"sort"
-
-	"faultkeep/store/capture"
 )
 
 // mover is a channel that left its course, or a setpoint that asked too much.
@@ -153,15 +151,4 @@ func (r *record) overreach(t *track) *move {
 		at++
 	}
 	return &move{from: at, to: peak, change: sp[peak] - sp[at], rate: math.Abs(sp[half]-sp[at]) / max(r.at(half)-r.at(at), r.pace(at))}
-}
-
-// Find is a placeholder.
-func Find(c capture.Capture, series []capture.Series) []capture.Finding {
-	r, _ := newRecord(c, series)
-	s := r.study()
-	var out []capture.Finding
-	for _, m := range s.movers {
-		out = append(out, capture.Finding{Kind: capture.FindingOnset, Channels: []string{m.signal.name}, From: r.at(m.onset)})
-	}
-	return out
 }

@@ -42,6 +42,8 @@ type tracker struct {
 	share  float64 // of the false alarms
 	gap    int     // samples of calm that end an episode
 	demand float64 // times the usual floor
+	moves  float64 // share of the allowance for moves that the channel takes
+	lowest float64 // value in the baseline
 	freeAt int     // from here on moves of the setpoint are no excuse
 }
 
@@ -80,6 +82,12 @@ func (k *tracker) settleBaseline(x []float64) {
 // look takes the baseline as it is and looks for the deviation.
 func (k *tracker) look(x []float64) {
 	k.t.usual = robust.Median(thin(x[:min(k.t.base, len(x))]))
+	k.lowest = math.Inf(1)
+	for _, v := range x[:min(k.t.base, len(x))] {
+		if v < k.lowest {
+			k.lowest = v
+		}
+	}
 	k.course(x)
 	k.scale()
 	k.chart()
@@ -109,22 +117,41 @@ func (k *tracker) shorten(x []float64) {
 // baseline's trend.
 func (k *tracker) course(x []float64) {
 	t := k.t
+	k.moves = 1
 	switch {
+	case t.kind.quantity == temperature || t.cmd == nil || len(t.cmd.moves) == 0 && t.partner == nil:
+		k.level(0, len(x), x)
 	case t.partner != nil:
 		sp := t.partner.samples
 		for i := range x {
 			t.off[i] = x[i] - sp[min(i, len(sp)-1)]
 		}
 		k.level(0, len(x), t.off)
-	case t.cmd != nil && len(t.cmd.moves) > 0 && t.kind.quantity != temperature:
-		k.stretches(x)
+		k.learn()
 	default:
-		k.level(0, len(x), x)
+		k.stretches(x)
 	}
 	for i, v := range t.off {
 		if math.IsInf(v, 0) {
 			t.off[i] = math.NaN()
 		}
+	}
+}
+
+// learn notes how much of the allowance for moves the channel took in the
+// baseline, where that has seen a whole one.
+func (k *tracker) learn() {
+	t := k.t
+	most, took, busy := 0.0, 0.0, 0.0
+	for i := 1; i < min(t.base, len(t.off)); i++ {
+		if v := t.cmd.allow[i]; v > 0.5*most && t.cmd.busy[i] {
+			busy += k.r.at(i) - k.r.at(i-1)
+			most = max(most, v)
+			took = max(took, math.Abs(t.off[i])/most)
+		}
+	}
+	if busy > settle {
+		k.moves = min(1, max(0.25, 1.4*took))
 	}
 }
 
@@ -190,11 +217,11 @@ func (k *tracker) excused(i int) float64 {
 	case t.kind.quantity == temperature:
 		return 0
 	case t.partner != nil:
-		return t.cmd.allow[i]
+		return k.moves * t.cmd.allow[i]
 	case !t.cmd.busy[i]:
 		return 0
-	case t.kind.quantity == link && t.off[i] < 0:
-		return linkSag * math.Abs(t.usual)
+	case t.kind.quantity == link && t.samples[i] < k.lowest:
+		return linkSag*math.Abs(t.usual) + t.samples[i] - t.off[i] - k.lowest
 	}
 	return math.Inf(1)
 }
@@ -272,7 +299,11 @@ func (k *tracker) chart() {
 	t.moved = false
 	start, alarm, calm := -1, -1, 0
 	for i := range n {
-		z := shrink(t.off[i], k.excused(i)) / t.sigma
+		e := k.excused(i)
+		if math.IsInf(e, 1) { // nothing can be told
+			continue
+		}
+		z := shrink(t.off[i], e) / t.sigma
 		z = max(-allowance-4, min(allowance+4, z)) // so that one wild sample is soon forgotten
 		state := c.Add(z)
 		c.Up, c.Down = min(c.Up, 2*c.H+4), min(c.Down, 2*c.H+4)

@@ -79,7 +79,8 @@ func (r *record) load() func(int) float64 {
 }
 
 // swings are the differences between the highest and the lowest of the last w
-// samples, by queues of candidates, at a cost that doesn't depend on w.
+// samples, less what a steady slope has; by queues of candidates, at a cost that
+// doesn't depend on w.
 func swings(x []float64, w int) []float64 {
 	out := make([]float64, len(x))
 	var high, low []int
@@ -97,7 +98,7 @@ func swings(x []float64, w int) []float64 {
 		if low[0] <= i-w {
 			low = low[1:]
 		}
-		out[i] = x[high[0]] - x[low[0]]
+		out[i] = x[high[0]] - x[low[0]] - math.Abs(v-x[max(0, i-w+1)])
 	}
 	return out
 }

@@ -1,0 +1,207 @@
+package anatomy
+
+import (
+	"math"
+	"strings"
+)
+
+// shape is what a track looks like from its onset to the trigger.
+type shape struct {
+	jump   float64 // share of the largest deviation that came within two samples of the onset
+	swings int     // turns of more than a fifth of the largest deviation
+	growth float64 // the last swing to the first
+	plateu float64 // s that it stayed within 3 % of its largest value before the trigger
+}
+
+// shapeOf looks at the way of a track that moved.
+func (s *study) shapeOf(t *track) (f shape) {
+	size := math.Abs(t.peak)
+	if size == 0 {
+		return f
+	}
+	before := t.off[max(0, t.onset-1)]
+	for i := t.onset; i < min(t.onset+3, len(t.off)); i++ {
+		f.jump = max(f.jump, math.Abs(t.off[i]-before)/size)
+	}
+	f.swings, f.growth = swingsOf(t.off[t.onset:], max(3*t.sigma, 0.2*size))
+	return f
+}
+
+// swingsOf counts turns by more than least, and compares the last swing with
+// the first.
+func swingsOf(x []float64, least float64) (n int, growth float64) {
+	if len(x) == 0 {
+		return 0, 0
+	}
+	low, high, up, last, first := x[0], x[0], 0, 0.0, 0.0
+	for _, v := range x {
+		switch {
+		case math.IsNaN(v):
+			continue
+		case up >= 0 && v > high:
+			high = v
+		case up <= 0 && v < low:
+			low = v
+		}
+		switch {
+		case up >= 0 && high-v > least:
+			last = high - low
+			up, low = -1, v
+			n++
+		case up <= 0 && v-low > least:
+			last = high - low
+			up, high = 1, v
+			n++
+		default:
+			continue
+		}
+		if n == 2 {
+			first = last
+		}
+	}
+	if first > 0 {
+		growth = last / first
+	}
+	return n, growth
+}
+
+// limit is a channel that stayed at its largest or lowest value.
+type limit struct {
+	*signal
+	value    float64
+	high     bool
+	from, to int // [from, to]
+	exact    bool
+}
+
+// limits finds channels that touch a limit: samples alike at the edge of what
+// was recorded, or, with noise on it, a level that is held there.
+func (s *study) limits() (out []limit) {
+	for _, t := range s.tracks {
+		if t.kind.quantity == temperature || t.kind.quantity == link || t.kind.quantity == positionError {
+			if l, ok := clipped(t); ok {
+				out = append(out, l)
+			}
+			continue
+		}
+		if l, ok := clipped(t); ok {
+			out = append(out, l)
+		} else if l, ok := held(t); ok {
+			out = append(out, l)
+		}
+	}
+	return out
+}
+
+// clipped looks for the longest run of the very same extreme value, of at least
+// five samples, in a channel that otherwise varies more.
+func clipped(t *track) (l limit, ok bool) {
+	low, high := math.Inf(1), math.Inf(-1)
+	for _, v := range t.samples {
+		if !math.IsNaN(v - v) {
+			low, high = min(low, v), max(high, v)
+		}
+	}
+	if !(high-low > 20*max(t.step, 1e-12)) || t.sigma < 0.5*t.step {
+		return l, false
+	}
+	for _, edge := range []float64{high, low} {
+		run := 0
+		for i, v := range t.samples {
+			if v != edge {
+				run = 0
+				continue
+			}
+			if run++; run >= 5 && run > l.to-l.from+1 {
+				l, ok = limit{t.signal, edge, edge == high, i - run + 1, i, true}, true
+			}
+		}
+	}
+	return l, ok
+}
+
+// held looks for a level at the edge of the recorded range, in size, that the
+// channel came to after it had moved and kept within its noise.
+func held(t *track) (l limit, ok bool) {
+	if !t.moved || t.kind.quantity != torque && t.kind.quantity != current {
+		return l, false
+	}
+	top, at := 0.0, 0
+	for i := t.onset; i < len(t.off); i++ {
+		if v := math.Abs(t.samples[i]); v > top {
+			top, at = v, i
+		}
+	}
+	room := max(0.04*top, 5*t.sigma)
+	if room > 0.2*top {
+		return l, false
+	}
+	from, to := at, at
+	for from > t.onset && top-math.Abs(t.samples[from-1]) < room {
+		from--
+	}
+	for to+1 < len(t.off) && top-math.Abs(t.samples[to+1]) < room {
+		to++
+	}
+	if to-from < 10 || float64(to-from) < 0.25*float64(len(t.off)-t.onset) {
+		return l, false
+	}
+	return limit{t.signal, t.samples[at], t.samples[at] > 0, from, to, false}, true
+}
+
+// edge is a change of a bit.
+type edge struct {
+	*signal
+	bit    int
+	name   string
+	at     int // of its last change before or at the trigger, else its first
+	rises  bool
+	number int // changes in the record
+}
+
+// edges are the bits that changed, by channel and bit.
+func (s *study) edges() (out []edge) {
+	for _, g := range s.signals {
+		if g.kind.quantity != digital {
+			continue
+		}
+		var bits [64]edge
+		last, have := uint64(0), false
+		for i, v := range g.samples {
+			if math.IsNaN(v-v) || v < 0 || v >= 1<<53 {
+				continue
+			}
+			w := uint64(v)
+			for d := w ^ last; have && d != 0; d &= d - 1 {
+				b := lowest(d)
+				e := &bits[b]
+				if e.number++; e.number == 1 || i <= s.trigger {
+					e.at, e.rises = i, w>>b&1 == 1
+				}
+			}
+			last, have = w, true
+		}
+		for b := range bits {
+			if e := bits[b]; e.number > 0 {
+				e.signal, e.bit, e.name = g, b, bitName(s.c.Channels[g.index].Bits, b)
+				out = append(out, e)
+			}
+		}
+	}
+	return out
+}
+
+func lowest(d uint64) (b int) {
+	for d&1 == 0 {
+		d >>= 1
+		b++
+	}
+	return b
+}
+
+func bitName(names []string, b int) string {
+	if b < len(names) && strings.TrimSpace(names[b]) != "" {
+		return names[b]
+	}
+	return "bit " + itoa(b)
+}
