@@ -10,7 +10,6 @@ type shape struct {
 	jump   float64 // share of the largest deviation that came within two samples of the onset
 	swings int     // turns of more than a fifth of the largest deviation
 	growth float64 // the last swing to the first
-	plateu float64 // s that it stayed within 3 % of its largest value before the trigger
 }
 
 // shapeOf looks at the way of a track that moved.
