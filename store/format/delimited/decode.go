@@ -59,6 +59,9 @@ func (d Decoder) Found(f format.File) (Dialect, bool) {
 	return found, true
 }
 
+// mostBlocks is how many tables a file may hold.
+const mostBlocks = 1000
+
 // lineError is an *Error without its file.
 type lineError struct {
 	line int
@@ -112,6 +115,8 @@ func (d Decoder) decode(ctx context.Context, b []byte, o format.Options) ([]form
 	}
 	r := &reader{layout: l, text: text, line: 1, header: d.Dialect.Header}
 	var out []format.Record
+	var alone []string // warnings of rows that are no tables
+	blocks := 0
 	for {
 		if err := ctx.Err(); err != nil {
 			return nil, err
@@ -126,18 +131,25 @@ func (d Decoder) decode(ctx context.Context, b []byte, o format.Options) ([]form
 		if block.cut {
 			return nil, &format.Error{Line: block.line + block.rows, What: "ends within a row", Err: format.ErrIncomplete}
 		}
+		if blocks++; blocks > mostBlocks {
+			return nil, &lineError{block.line, fmt.Sprintf("has more than %d tables", mostBlocks), ""}
+		}
 		if block.rows < 2 && (len(out) > 0 || r.at < len(text)) {
-			continue // a line of numbers among others, no table
+			alone = append(alone, fmt.Sprintf("One row of numbers stands alone on line %d; it is left out.", block.line))
+			continue
 		}
 		records, err := d.records(block, o)
 		if err != nil {
 			return nil, err
 		}
+		records[0].Warnings = append(records[0].Warnings, alone...)
+		alone = nil
 		out = append(out, records...)
 	}
 	if len(out) == 0 {
 		return nil, errors.New("holds no table of numbers")
 	}
+	out[len(out)-1].Warnings = append(out[len(out)-1].Warnings, alone...)
 	return out, nil
 }
 

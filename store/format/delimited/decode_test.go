@@ -86,6 +86,8 @@ func TestLayouts(t *testing.T) {
 		"trigger time above":       {text: "Trigger time: 2026-11-25 03:12:08\nTime;Speed\n2026-11-25 03:12:07.0;1\n2026-11-25 03:12:07.5;2\n2026-11-25 03:12:08.0;3\n", want: "Speed[]1…3 3×0.5s trigger 2 at 2026-11-25T03:12:08Z"},
 		"two rates":                {text: "t [ms],v [V]\n0,1\n1,1\n2,1\n3,1\n13,1\n23,1\n33,2\n", want: "v[V]1…2 7×0.001s trigger 0 to 3 0.001s to 7 0.01s"},
 		"comments and blanks":      {text: "# made at Northquay\nTime [s],Speed\n# begin\n0,1\n# middle\n1,2\n2,3\n\n\n", dialect: delimited.Dialect{Comment: "#"}, want: "Speed[]1…3 3×1s trigger 0"},
+		"a remark between samples": {text: "Time [s],Speed\n0,1\n# tripped here\n1,2\n", want: "Speed[]1…2 2×1s trigger 0"},
+		"tabs and stamps":          {text: "Timestamp\tSpeed (rpm)\tRun\n2026-11-25 03:12:07.400\t1480\tTRUE\n2026-11-25 03:12:07.410\t1479\tFALSE\n", want: "Speed[rpm]1480…1479 Run[][Run]1…0 2×0.01s trigger 0 at 2026-11-25T03:12:07.4Z"},
 		"quotes":                   {text: "\"Time [s]\",\"Speed, \"\"main\"\" [rpm]\"\r\n\"0\",\"1\"\r\n\"1\",\"2\"\r\n", want: `Speed, "main"[rpm]1…2 2×1s trigger 0`},
 		"delimiter at the end":     {text: "Time [s];Speed;\n0;1;\n1;2;\n", want: "Speed[]1…2 2×1s trigger 0"},
 		"words of bits":            {text: "Time [s];Status\n0;0\n1;5\n", dialect: delimited.Dialect{Digital: []string{"Status"}}, want: "Status[][Status bit 0 Status bit 1 Status bit 2]0…5 2×1s trigger 0"},
@@ -146,6 +148,27 @@ func TestSeveralTables(t *testing.T) {
 				t.Errorf("second fault %q", f)
 			}
 		})
+	}
+}
+
+// Tables of one file may have different columns.
+func TestTablesOfOtherWidths(t *testing.T) {
+	records := decode(t, delimited.Dialect{}, "Fault;2311\nt [ms];speed [rpm]\n-1;1\n0;2\n1;3\n\nFault;3221\nt [ms];dc link [V];run\n-2;540;1\n0;0;0\n2;1;0\nend of file\n")
+	if len(records) != 2 || show(records[0]) != "speed[rpm]1…3 3×0.001s trigger 1" || show(records[1]) != "dc link[V]540…1 run[][run]1…0 3×0.002s trigger 1" {
+		for _, r := range records {
+			t.Error(show(r))
+		}
+	}
+	if a, b := records[0].Field("fault"), records[len(records)-1].Field("fault"); a != "2311" || b != "3221" {
+		t.Errorf("faults %q and %q", a, b)
+	}
+}
+
+// A row that is left out is told.
+func TestRowThatStandsAloneIsTold(t *testing.T) {
+	r := decode(t, delimited.Dialect{}, "Time [s],a\n0,1\n1,2\n2,3\nremark\n3,4\nanother\n")
+	if len(r) != 1 || !strings.Contains(strings.Join(r[0].Warnings, " "), "One row of numbers stands alone on line 6") {
+		t.Errorf("%d records, %q", len(r), r[0].Warnings)
 	}
 }
 
@@ -223,11 +246,12 @@ func TestDialectsAreChecked(t *testing.T) {
 // Hostile files end soon, and in bounded memory.
 func TestHostileFiles(t *testing.T) {
 	for name, text := range map[string][]byte{
-		"one line of 100 MB":    bytes.Repeat([]byte("1,2;"), 25<<20),
-		"one quote":             append([]byte("a,b\n1,\""), bytes.Repeat([]byte("1,2\n"), 1<<20)...),
-		"very many columns":     append(bytes.Repeat([]byte("1,"), 1<<19), '\n'),
-		"a wide row after many": append(bytes.Repeat([]byte("1,2\n"), 1000), bytes.Repeat([]byte("1,"), 1<<18)...),
-		"nothing but lines":     bytes.Repeat([]byte("\n"), 1<<22),
+		"one line of 100 MB":       bytes.Repeat([]byte("1,2;"), 25<<20),
+		"one quote":                append([]byte("a,b\n1,\""), bytes.Repeat([]byte("1,2\n"), 1<<20)...),
+		"very many columns":        append(bytes.Repeat([]byte("1,"), 1<<19), '\n'),
+		"a wide row after many":    append(bytes.Repeat([]byte("1,2\n"), 1000), bytes.Repeat([]byte("1,"), 1<<18)...),
+		"text and samples in turn": []byte("t [s],a\n0,1\n1,2\n" + strings.Repeat("1,2\n2,3\nwords\n", 350000)),
+		"nothing but lines":        bytes.Repeat([]byte("\n"), 1<<22),
 	} {
 		t.Run(name, func(t *testing.T) {
 			before := memory()

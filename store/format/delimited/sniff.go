@@ -101,7 +101,7 @@ func (l layout) longest(rows [][]byte) (run, columns, good int, named bool) {
 	var buf [][]byte
 	length, width, read, before, above := 0, 0, 0, 0, 0
 	for _, r := range rows {
-		if l.comment != nil && bytes.HasPrefix(r, l.comment) {
+		if l.remark(bytes.TrimSpace(r)) {
 			continue
 		}
 		buf = cells(r, l.delimiter, buf)

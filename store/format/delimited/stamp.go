@@ -75,6 +75,9 @@ func stampLike(text string) bool {
 	if len(text) < 5 || len(text) > 40 || text[0] < '0' || text[0] > '9' {
 		return false
 	}
+	if strings.Trim(text, "0123456789:.,-/TZ+ _APM") != "" {
+		return false
+	}
 	return strings.ContainsRune(text, ':') || dateLike(text)
 }
 

@@ -3,6 +3,7 @@ package delimited
 import (
 	"bytes"
 	"math"
+	"slices"
 	"strings"
 )
 
@@ -73,8 +74,32 @@ func (r *reader) matches(cells [][]byte) bool {
 	if len(cells) == 1 && r.columns > 1 {
 		return false
 	}
-	_, data := r.data(cells)
-	return data && (len(cells) == r.columns || r.last != nil && r.delimiter != ' ' && len(cells) > 1)
+	if _, data := r.data(cells); !data {
+		return false
+	}
+	return len(cells) == r.columns || r.delimiter != ' ' && len(cells) > 1 && r.goesOn(len(cells))
+}
+
+// goesOn tells whether the next row has as many cells and is data, too: a line
+// of numbers among others is no table.
+func (r *reader) goesOn(n int) bool {
+	this, _ := next(r.text, r.at, r.line)
+	after, long := next(r.text, this.end, r.line+1)
+	if long || this.end >= len(r.text) {
+		return false
+	}
+	row := cells(after.text, r.delimiter, nil)
+	_, data := r.data(row)
+	return data && len(row) == n
+}
+
+// remark tells whether a row is a comment: as the dialect says, or, where it
+// says nothing, one that begins with #.
+func (l layout) remark(row []byte) bool {
+	if l.comment == nil {
+		return len(row) > 0 && row[0] == '#'
+	}
+	return bytes.HasPrefix(row, l.comment)
 }
 
 func texts(cells [][]byte) []string {
@@ -124,14 +149,14 @@ func (r *reader) fill(b *block) error {
 	first := bytes.IndexByte(r.text[r.at:], '\n') + 1
 	expect := (len(r.text)-r.at)/max(first*9/10, 2*n) + 1
 	for i := range b.columns {
-		b.columns[i] = make([]float64, 0, expect)
+		b.columns[i] = make([]float64, 0, min(expect, fewRows))
 	}
 	values := make([]float64, n)
 	for r.at < len(r.text) {
 		if end, ok := r.quick(values); ok {
 			r.at = end
 			r.line++
-			b.add(values)
+			b.add(values, expect)
 			continue
 		}
 		row, long := next(r.text, r.at, r.line)
@@ -140,7 +165,7 @@ func (r *reader) fill(b *block) error {
 		}
 		trimmed := bytes.TrimSpace(row.text)
 		switch {
-		case len(trimmed) == 0, r.comment != nil && bytes.HasPrefix(trimmed, r.comment):
+		case len(trimmed) == 0, r.remark(trimmed):
 			if len(trimmed) == 0 && b.rows > 0 {
 				r.at, r.line = row.end, r.line+1
 				return nil // a gap: what follows is another table, or the same again
@@ -161,7 +186,7 @@ func (r *reader) fill(b *block) error {
 				}
 			}
 			r.slow(b, values)
-			b.add(values)
+			b.add(values, expect)
 		}
 		r.line += 1 + bytes.Count(row.text, []byte{'\n'})
 		r.at = row.end
@@ -178,7 +203,17 @@ func onlyEmpty(cells [][]byte) bool {
 	return true
 }
 
-func (b *block) add(values []float64) {
+// fewRows is for how many rows room is made before a table has shown that it is
+// a long one: a file may hold very many short ones.
+const fewRows = 1024
+
+// add takes a row into a table that is expected to have so many.
+func (b *block) add(values []float64, expect int) {
+	if b.rows == fewRows && expect > fewRows {
+		for i := range b.columns {
+			b.columns[i] = slices.Grow(b.columns[i], expect-fewRows)
+		}
+	}
 	for i, v := range values {
 		b.columns[i] = append(b.columns[i], v)
 	}

@@ -117,11 +117,11 @@ func cells(text []byte, delimiter byte, buf [][]byte) [][]byte {
 	buf = buf[:0]
 	if delimiter == ' ' {
 		for len(buf) <= mostCells {
-			text = bytes.TrimLeft(text, " \t")
+			text = bytes.TrimLeft(text, " ")
 			if len(text) == 0 {
 				return buf
 			}
-			i := bytes.IndexAny(text, " \t")
+			i := bytes.IndexByte(text, ' ')
 			if i < 0 {
 				i = len(text)
 			}
