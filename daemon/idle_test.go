@@ -64,7 +64,7 @@ func BenchmarkIdle(b *testing.B) {
 	}
 }
 
-func beginProcess(b *testing.B, env string) (pid int) {
+func beginProcess(b testing.TB, env string) (pid int) {
 	b.Helper()
 	cmd := exec.Command(os.Args[0], "-test.run=^$")
 	cmd.Env = append(os.Environ(), env)

@@ -8,7 +8,6 @@ import (
 	"net"
 	"net/http"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"strconv"
 	"strings"
@@ -34,14 +33,14 @@ func TestSoak(t *testing.T) {
 		t.Skip("takes as long as -soak says, such as -soak=10m")
 	}
 	p := newSoakPlant(t)
-	pid := p.process(t)
+	pid := beginProcess(t, asDaemon+"="+p.config)
 	p.awaitDaemon(t)
 	began := time.Now()
 	var sizes []size
 	for next := began.Add(*soakFor / 5); time.Since(began) < *soakFor; {
 		p.strike()
 		if time.Now().After(next) {
-			sizes, next = append(sizes, p.measure(t, pid())), next.Add(*soakFor/5)
+			sizes, next = append(sizes, p.measure(t, pid)), next.Add(*soakFor/5)
 			t.Logf("after %s: %s", time.Since(began).Round(time.Second), sizes[len(sizes)-1])
 		}
 	}
@@ -50,10 +49,10 @@ func TestSoak(t *testing.T) {
 		sim.Reset(time.Now())
 	}
 	time.Sleep(50 * time.Second) // for the last pulls, and for the traces, which go on after a trip
-	first, calm := sizes[0], p.measure(t, pid())
+	first, calm := sizes[0], p.measure(t, pid)
 	const idle = 20 * time.Second
 	time.Sleep(idle)
-	end := p.measure(t, pid())
+	end := p.measure(t, pid)
 	perHour := float64(end.written-calm.written) * float64(time.Hour/idle)
 	t.Logf("calm: %s; idle %.2f MB an hour to disk", end, perHour/1e6)
 	if end.goroutines > first.goroutines+20 || end.files > first.files+10 {
@@ -107,22 +106,6 @@ func newSoakPlant(t *testing.T) *soakPlant {
 		t.Fatal(err)
 	}
 	return p
-}
-
-// process runs the daemon; pid is its process.
-func (p *soakPlant) process(t *testing.T) (pid func() int) {
-	t.Helper()
-	cmd := exec.Command(os.Args[0], "-test.run=^$")
-	cmd.Env = append(os.Environ(), asDaemon+"="+p.config)
-	cmd.Stderr = os.Stderr
-	if err := cmd.Start(); err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() {
-		_ = cmd.Process.Kill()
-		_ = cmd.Wait()
-	})
-	return func() int { return cmd.Process.Pid }
 }
 
 // strike troubles one line for a while.

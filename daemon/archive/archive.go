@@ -77,14 +77,19 @@ func ToBackUp(ctx context.Context, dataFolder string) (Care, error) {
 
 // ToCompact opens the store to be compacted: through the daemon, or its file.
 func ToCompact(ctx context.Context, dataFolder string) (Care, error) {
+	return change[Care](ctx, dataFolder)
+}
+
+// change opens what the data folder holds so that it can be changed.
+func change[T any](ctx context.Context, dataFolder string) (none T, err error) {
 	if c := running(ctx, dataFolder); c != nil {
-		return c, nil
+		return any(c).(T), nil
 	}
 	s, err := store.Open(ctx, store.Options{Path: filepath.Join(dataFolder, StoreFile), Existing: true})
 	if err != nil {
-		return nil, err
+		return none, err
 	}
-	return &file{Pages(s)}, nil
+	return any(&file{Pages(s)}).(T), nil
 }
 
 // Marks is where captures are found and marked.
@@ -99,14 +104,7 @@ type Marking = wire.Marking
 
 // ToMark opens the store so that captures can be marked: through the daemon, or its file.
 func ToMark(ctx context.Context, dataFolder string) (Marks, error) {
-	if c := running(ctx, dataFolder); c != nil {
-		return c, nil
-	}
-	s, err := store.Open(ctx, store.Options{Path: filepath.Join(dataFolder, StoreFile), Existing: true})
-	if err != nil {
-		return nil, err
-	}
-	return &file{Pages(s)}, nil
+	return change[Marks](ctx, dataFolder)
 }
 
 // running is a client of the daemon that runs on the data folder, or nil.
