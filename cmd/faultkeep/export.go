@@ -59,19 +59,25 @@ func (c *exportCommand) Run(ctx context.Context, out output) error {
 		return err
 	}
 	done := []exported{}
+	said, clear := saying(out.Err)
+	defer clear()
 	for _, t := range targets {
 		r, err := record(ctx, p, t.Capture)
 		if err != nil {
 			return err
 		}
-		if c.To == "-" {
-			return format.Write(until{ctx, out.Out}, r)
+		tell := func(n int64) {
+			said(func() string { return fmt.Sprintf("%d of %d written, %s of the next", len(done), len(targets), size(n)) })
 		}
-		if err := c.save(ctx, t.File, format, r); err != nil {
+		if c.To == "-" {
+			return format.Write(&counting{to: until{ctx, out.Out}, tell: tell}, r)
+		}
+		if err := c.save(ctx, t.File, format, r, tell); err != nil {
 			return err
 		}
 		done = append(done, t)
 		if !c.JSON {
+			clear()
 			fmt.Fprintf(out.Out, "%s  %s\n", t.Capture, t.File)
 		}
 	}
@@ -81,8 +87,10 @@ func (c *exportCommand) Run(ctx context.Context, out output) error {
 	return nil
 }
 
-func (c *exportCommand) save(ctx context.Context, file string, format export.Format, r export.Record) error {
-	err := export.Save(file, c.Force, func(w io.Writer) error { return format.Write(until{ctx, w}, r) })
+func (c *exportCommand) save(ctx context.Context, file string, format export.Format, r export.Record, tell func(n int64)) error {
+	err := export.Save(file, c.Force, func(w io.Writer) error {
+		return format.Write(&counting{to: until{ctx, w}, tell: tell}, r)
+	})
 	switch {
 	case errors.Is(err, export.ErrExists):
 		return fmt.Errorf("%w; --force replaces it", err)
