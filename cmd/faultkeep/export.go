@@ -67,7 +67,9 @@ func (c *exportCommand) Run(ctx context.Context, out output) error {
 			return err
 		}
 		tell := func(n int64) {
-			said(func() string { return fmt.Sprintf("%d of %d written, %s of the next", len(done), len(targets), size(n)) })
+			said(func() string {
+				return fmt.Sprintf("%d of %d written, %s of the next", len(done), len(targets), size(n))
+			})
 		}
 		if c.To == "-" {
 			return format.Write(&counting{to: until{ctx, out.Out}, tell: tell}, r)
