@@ -3,6 +3,7 @@ package store
 import (
 	"bytes"
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -19,18 +20,31 @@ const KindRepair = "repair"
 // mostNote bounds what is written about a repair.
 const mostNote = 2000
 
+// ErrRefused is the kind of errors that say what is wrong with what was to be stored.
+var ErrRefused = errors.New("refused")
+
+// said is an error in words of which errors.Is knows the kind.
+type said struct {
+	text string
+	kind error
+}
+
+func (e *said) Error() string { return e.text }
+func (e *said) Unwrap() error { return e.kind }
+
 // AddRepair notes a repair. The same repair again changes nothing. Times are
-// kept to the second, which is how they are told apart and named.
+// kept to the second, which is how they are told apart and named. ErrRefused
+// where it lacks something or is still to come.
 func (s *Store) AddRepair(ctx context.Context, r capture.Repair) error {
 	if err := checkName("drive", r.Drive); err != nil {
-		return err
+		return &said{err.Error(), ErrRefused}
 	}
 	r.Note = strings.TrimSpace(r.Note)
 	switch now := s.now(); {
 	case r.Note == "" || len(r.Note) > mostNote:
-		return fmt.Errorf("the note of a repair has 1 to %d characters, not %d", mostNote, len(r.Note))
+		return &said{fmt.Sprintf("the note of a repair has 1 to %d characters, not %d", mostNote, len(r.Note)), ErrRefused}
 	case r.At.IsZero() || r.At.After(now):
-		return fmt.Errorf("a repair is noted once it is done, not for %s", r.At.UTC().Format("2 Jan 2006 15:04:05 UTC"))
+		return &said{"a repair is noted once it is done, and this time is still to come: " + r.At.UTC().Format("2 Jan 2006 15:04:05 UTC"), ErrRefused}
 	default:
 		r.Added = now.UTC()
 	}
@@ -65,7 +79,7 @@ func (s *Store) DropRepair(ctx context.Context, r capture.Repair) error {
 		b := tx.Bucket(bRepairs)
 		key := repairKey(r)
 		if b.Get(key) == nil {
-			return fmt.Errorf("no repair of %s is noted for %s: %w", r.Drive, r.At.UTC().Format("2 Jan 2006 15:04:05 UTC"), ErrNotFound)
+			return &said{fmt.Sprintf("no repair of %s is noted for %s", r.Drive, r.At.UTC().Format("2 Jan 2006 15:04:05 UTC")), ErrNotFound}
 		}
 		if err := b.Delete(key); err != nil {
 			return err

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -40,8 +41,14 @@ func (c *showCommand) Run(ctx context.Context, out output) error {
 	if err != nil {
 		return err
 	}
+	study, err := p.Study(ctx, x.ID)
+	if err != nil {
+		return err
+	}
 	if c.JSON {
-		return writeJSON(out.Out, shownCapture(x, series))
+		s := shownCapture(x, series)
+		s.Findings = study.Findings
+		return writeJSON(out.Out, s)
 	}
 	if err := c.head(out, x, p); err != nil {
 		return err
@@ -50,7 +57,21 @@ func (c *showCommand) Run(ctx context.Context, out output) error {
 	if err := table(out.Out, channelRows(x, series)); err != nil {
 		return err
 	}
-	_, err = fmt.Fprintf(out.Out, "\n%s", plot(x, series))
+	if _, err := fmt.Fprintf(out.Out, "\n%s", plot(x, series)); err != nil || x.Origin != capture.Recorded {
+		return err
+	}
+	return c.findings(out, x.ID, study)
+}
+
+// findings tells what was found, but for the values, which stand above.
+func (c *showCommand) findings(out output, id capture.ID, study capture.Study) error {
+	if study.Version == 0 {
+		_, err := fmt.Fprintf(out.Out, "\nNot analysed yet; `faultkeep analyse %s` does it.\n", id)
+		return err
+	}
+	fmt.Fprintln(out.Out)
+	tellFindings(out.Out, slices.DeleteFunc(study.Findings, func(f capture.Finding) bool { return f.Kind == capture.FindingExtreme }), false)
+	_, err := fmt.Fprintf(out.Out, "\n%s\n", findingsCaution)
 	return err
 }
 
@@ -76,6 +97,8 @@ func (c *showCommand) head(out output, x capture.Capture, p place) error {
 type shown struct {
 	Capture  capture.Capture `json:"capture"`
 	Channels []shownChannel  `json:"channels"`
+
+	Findings []capture.Finding `json:"findings"` // null: not analysed yet
 }
 
 // shownChannel is one channel in figures; what isn't there is null.

@@ -158,6 +158,9 @@ func values(q wire.Query) url.Values {
 	if q.Limit > 0 {
 		set("limit", strconv.Itoa(q.Limit))
 	}
+	if q.Zone != nil && q.Zone != time.Local {
+		set("zone", q.Zone.String())
+	}
 	return v
 }
 

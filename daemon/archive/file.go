@@ -8,6 +8,7 @@ import (
 	"slices"
 	"time"
 
+	"faultkeep/daemon/study"
 	"faultkeep/daemon/web/wire"
 	"faultkeep/store"
 	"faultkeep/store/capture"
@@ -15,10 +16,13 @@ import (
 )
 
 // Kept is an open store as the pages and the API see it.
-type Kept struct{ store *store.Store }
+type Kept struct {
+	store *store.Store
+	desk  *study.Desk
+}
 
 // Pages lets the pages see a store.
-func Pages(s *store.Store) *Kept { return &Kept{s} }
+func Pages(s *store.Store) *Kept { return &Kept{s, study.New(s)} }
 
 // file is an Archive straight from the store's file.
 type file struct{ *Kept }

@@ -72,7 +72,7 @@ func answer[T any](w http.ResponseWriter, v T, err error) error {
 }
 
 // query reads what a list is narrowed to: since, until (RFC 3339), drive,
-// fault, before, limit, unread.
+// fault, before, limit, unread, zone.
 func query(v url.Values) (q wire.Query, err error) {
 	q = wire.Query{Drive: v.Get("drive"), Fault: v.Get("fault"), Before: capture.ID(v.Get("before"))}
 	for key, to := range map[string]*time.Time{"since": &q.Since, "until": &q.Until} {
@@ -90,6 +90,11 @@ func query(v url.Values) (q wire.Query, err error) {
 	if text := v.Get("unread"); text != "" {
 		if q.Unread, err = strconv.ParseBool(text); err != nil {
 			return q, wire.Say(wire.ErrRequest, fmt.Sprintf("%q is neither true nor false, in unread", text))
+		}
+	}
+	if text := v.Get("zone"); text != "" {
+		if q.Zone, err = time.LoadLocation(text); err != nil {
+			return q, wire.Say(wire.ErrRequest, fmt.Sprintf("%q is no zone such as Europe/Oslo, in zone", text))
 		}
 	}
 	return q, nil
@@ -197,5 +202,5 @@ func (s *server) apiVerify(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *server) apiNowhere(http.ResponseWriter, *http.Request) error {
-	return &refusal{http.StatusNotFound, "the API has no such address", "version 1 answers below /api/v1/: status, drives, captures, misses, spells, ledger, coverage, verify"}
+	return &refusal{http.StatusNotFound, "the API has no such address", "version 1 answers below /api/v1/: status, drives, captures, misses, spells, ledger, coverage, findings, recurrences, repairs, verify"}
 }

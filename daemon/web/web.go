@@ -18,6 +18,10 @@ type Store interface {
 	wire.Ledger
 	wire.Verifier
 	wire.Marker
+	wire.Analyst
+	wire.Repairs
+	// Studies are what was found in captures; those not analysed yet are left out.
+	Studies(ctx context.Context, ids ...capture.ID) (map[capture.ID]capture.Study, error)
 	// Visit is when somebody last marked everything as seen; zero: never.
 	Visit(ctx context.Context) (time.Time, error)
 	SetVisit(ctx context.Context, at time.Time) error
@@ -170,6 +174,12 @@ func (s *server) routes() *http.ServeMux {
 	api("GET /api/v1/spells", s.apiSpells)
 	api("GET /api/v1/ledger", s.apiLedger)
 	api("GET /api/v1/coverage", s.apiCoverage)
+	api("GET /api/v1/findings/{id}", s.apiStudy)
+	api("POST /api/v1/findings/{id}", s.apiAnalyse)
+	api("GET /api/v1/recurrences", s.apiRecurrences)
+	api("GET /api/v1/repairs", s.apiRepairs)
+	api("POST /api/v1/repairs", s.apiAddRepair)
+	api("DELETE /api/v1/repairs", s.apiDropRepair)
 	api("POST /api/v1/mark", s.apiMark)
 	api("GET /api/v1/arrivals/{hash}", s.apiArrived)
 	api("POST /api/v1/arrivals/{hash}/read", s.apiReadNow)

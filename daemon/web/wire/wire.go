@@ -25,6 +25,8 @@ type Query struct {
 	Before capture.ID // captures: older than this one, to go on where an answer ended
 	Limit  int        // at most so many; 0: all
 	Unread bool       // captures: only files that couldn't be read so far; else those are left out
+
+	Zone *time.Location // recurrences: of hours, weekdays and shifts; nil: the site's, or UTC
 }
 
 // Entry is one line of the ledger.
