@@ -33,6 +33,7 @@ type row struct {
 	Fleet   string // address of the drive's page
 	What    string // the fault in words, "not watched: unreachable"
 	Href    string // of the capture
+	First   string // the finding to tell first
 	Detail  string
 	Advice  string
 	Status  string // "whole", "partial, −0.8…+0.3 s", "missed"
@@ -69,6 +70,9 @@ func (s *server) stream(ctx context.Context, since, until time.Time, drive strin
 		out.next = moment
 	}
 	clock := s.clock()
+	if err := s.headlines(ctx, rows); err != nil {
+		return streamed{}, err
+	}
 	for i := range rows {
 		if rows[i].c != nil {
 			rows[i].Picture = s.picture(ctx, *rows[i].c)
