@@ -4,10 +4,10 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"time"
 
 	"faultkeep/daemon/archive"
+	"faultkeep/daemon/report"
 	"faultkeep/store/capture"
 )
 
@@ -66,13 +66,15 @@ func (c *analyseCommand) Run(ctx context.Context, out output) error {
 		}
 		clear()
 		fmt.Fprintf(out.Out, "%s  %s  %s\n%s\n", clean(p.name(one.Drive, one.Title)), clean(one.Fault.String()), stamp(one.Trigger.Time, p.zone), one.ID)
-		tellFindings(out.Out, study.Findings, c.Why)
+		if err := report.Findings(out.Out, study.Findings, c.Why); err != nil {
+			return err
+		}
 		fmt.Fprintln(out.Out)
 	}
 	if c.JSON {
 		return writeJSON(out.Out, all)
 	}
-	_, err = fmt.Fprintln(out.Out, findingsCaution)
+	_, err = fmt.Fprintln(out.Out, report.FindingsCaution)
 	return err
 }
 
@@ -109,51 +111,4 @@ func (c *analyseCommand) which(ctx context.Context, p place) (list []capture.Cap
 		return nil, errors.New("no captures among those asked for; `faultkeep list` shows them all")
 	}
 	return list, nil
-}
-
-// findingsCaution stands beneath every list of findings. It defers to the
-// machine's own rules.
-const findingsCaution = "Findings are evidence and candidates, no diagnosis. Before work on a drive or its machine: lock it out, wait the time on\n" +
-	"the device's label, measure. Local codes and qualified people decide."
-
-// tellFindings writes findings, a line or so each.
-func tellFindings(w io.Writer, list []capture.Finding, why bool) {
-	if len(list) == 0 {
-		fmt.Fprintln(w, "  Nothing to tell.")
-		return
-	}
-	kind := capture.FindingKind("")
-	for _, f := range list {
-		if f.Kind != kind {
-			kind = f.Kind
-			fmt.Fprintf(w, "%s\n", headings[kind])
-		}
-		fmt.Fprintf(w, "  %s\n", clean(f.Text))
-		for _, s := range f.For {
-			fmt.Fprintf(w, "    for:     %s\n", clean(s))
-		}
-		for _, s := range f.Against {
-			fmt.Fprintf(w, "    against: %s\n", clean(s))
-		}
-		if why && f.Basis != "" {
-			fmt.Fprintf(w, "    rests on: %s\n", clean(f.Basis))
-		}
-	}
-}
-
-// headings stand above the findings of each kind.
-var headings = map[capture.FindingKind]string{
-	capture.FindingFirstMover: "What moved first",
-	capture.FindingCause:      "Candidate causes",
-	capture.FindingOnset:      "What followed",
-	capture.FindingLimit:      "Limits touched",
-	capture.FindingEdge:       "Bits that changed",
-	capture.FindingExtreme:    "Values",
-	capture.FindingStep:       "Answer to setpoint steps",
-	capture.FindingRamp:       "Following of ramps",
-	capture.FindingLoop:       "The loop",
-	capture.FindingVibration:  "Vibration",
-	capture.FindingGrowth:     "Oscillations",
-	capture.FindingAlike:      "Look-alikes",
-	capture.FindingUnable:     "What can't be told",
 }

@@ -188,7 +188,8 @@ func record(ctx context.Context, p place, id capture.ID) (r export.Record, err e
 		}
 		r.Parts = append(r.Parts, export.Part{Name: part.Name, Bytes: b})
 	}
-	return r, nil
+	r.Study, err = p.Study(ctx, id)
+	return r, err
 }
 
 // until passes on what is written until its context ends.

@@ -70,8 +70,11 @@ func (c *showCommand) findings(out output, id capture.ID, study capture.Study) e
 		return err
 	}
 	fmt.Fprintln(out.Out)
-	tellFindings(out.Out, slices.DeleteFunc(study.Findings, func(f capture.Finding) bool { return f.Kind == capture.FindingExtreme }), false)
-	_, err := fmt.Fprintf(out.Out, "\n%s\n", findingsCaution)
+	told := slices.DeleteFunc(study.Findings, func(f capture.Finding) bool { return f.Kind == capture.FindingExtreme })
+	if err := report.Findings(out.Out, told, false); err != nil {
+		return err
+	}
+	_, err := fmt.Fprintf(out.Out, "\n%s\n", report.FindingsCaution)
 	return err
 }
 

@@ -18,6 +18,7 @@ type Record struct {
 	Series   []capture.Series // one a channel, in the channel's unit; NaN where missing
 	Original []byte           // part capture.Data as read; bytes outside Capture.Integrity.Have are zero
 	Parts    []Part           // every part of the originals as read, such as the files that were exported; for a bundle
+	Study    capture.Study    // what was found; Version 0: not analysed yet
 }
 
 // Part is one part of a capture's originals.

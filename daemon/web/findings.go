@@ -6,6 +6,7 @@ import (
 	"strconv"
 	"strings"
 
+	"faultkeep/daemon/report"
 	"faultkeep/store/capture"
 )
 
@@ -35,21 +36,6 @@ type finding struct {
 	Spans        bool   // it is about lanes and a span
 }
 
-// headings stand above findings of a kind. Values stand in a table of their own.
-var headings = map[capture.FindingKind]string{
-	capture.FindingFirstMover: "What moved first",
-	capture.FindingCause:      "Candidate causes",
-	capture.FindingOnset:      "What followed",
-	capture.FindingLimit:      "Limits touched",
-	capture.FindingEdge:       "Bits that changed",
-	capture.FindingStep:       "Answer to setpoint steps",
-	capture.FindingRamp:       "Following of ramps",
-	capture.FindingLoop:       "The loop",
-	capture.FindingVibration:  "Vibration",
-	capture.FindingGrowth:     "Oscillations",
-	capture.FindingAlike:      "Look-alikes",
-}
-
 // mainKinds are those for which a printed page has room.
 var mainKinds = []capture.FindingKind{capture.FindingFirstMover, capture.FindingCause, capture.FindingOnset, capture.FindingAlike}
 
@@ -71,10 +57,10 @@ func (s *server) findings(ctx context.Context, c capture.Capture) (findings, err
 			out.Unable = append(out.Unable, one)
 			continue
 		}
-		heading, ok := headings[f.Kind]
-		if !ok {
-			continue
+		if f.Kind == capture.FindingExtreme {
+			continue // these stand in a table of their own
 		}
+		heading := report.Heading(f.Kind)
 		if k := len(out.Groups); k == 0 || out.Groups[k-1].Heading != heading {
 			out.Groups = append(out.Groups, findingGroup{Heading: heading, Main: slices.Contains(mainKinds, f.Kind)})
 		}
