@@ -53,7 +53,7 @@ var rooms = []struct {
 	{"daemon/config", "store/format store/format/comtrade store/format/delimited sources/folder configs configs/strict sources/modbus sources/modbus/regmap sources/faultcode daemon/alert daemon/alert/logsink daemon/alert/webhook store/capture"},
 	{"daemon/web/wire", "daemon/analysis/recurrence store/capture store/coverage"},
 	{"daemon/study", "daemon/analysis daemon/analysis/recurrence daemon/web/wire store store/capture store/coverage"},
-	{"daemon/web", "daemon/web/wire daemon/report daemon/export store/capture store/coverage"},
+	{"daemon/web", "daemon/web/wire daemon/analysis/recurrence daemon/report daemon/export store/capture store/coverage"},
 	{"daemon/metrics", "daemon/web sources store/capture"},
 	{"daemon/archive", "daemon/study daemon/web/wire store store/capture store/coverage"},
 	{"daemon/intake", "daemon/archive sources sources/folder store/capture"},
