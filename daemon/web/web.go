@@ -144,6 +144,7 @@ func (s *server) routes() *http.ServeMux {
 	}
 	page("GET /{$}", s.overnight)
 	page("POST /seen", s.seen)
+	page("POST /mark", s.mark)
 	page("GET /unread", s.unread)
 	page("GET /recurrence", s.recurrence)
 	page("POST /repair", s.addRepair)
@@ -184,6 +185,7 @@ func (s *server) routes() *http.ServeMux {
 	api("POST /api/v1/repairs", s.apiAddRepair)
 	api("DELETE /api/v1/repairs", s.apiDropRepair)
 	api("POST /api/v1/mark", s.apiMark)
+	api("GET /api/v1/marks", s.apiMarks)
 	api("GET /api/v1/arrivals/{hash}", s.apiArrived)
 	api("POST /api/v1/arrivals/{hash}/read", s.apiReadNow)
 	api("POST "+takePath, s.apiTake)
