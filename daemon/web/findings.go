@@ -87,8 +87,9 @@ func findingOf(c capture.Capture, f capture.Finding) finding {
 	return one
 }
 
-// headlines gives the rows of captures the finding to tell first.
-func (s *server) headlines(ctx context.Context, rows []row) error {
+// annotate gives the rows of captures the finding to tell first, and what was
+// said of them.
+func (s *server) annotate(ctx context.Context, rows []row) error {
 	var ids []capture.ID
 	for _, r := range rows {
 		if r.id != "" {
@@ -102,5 +103,7 @@ func (s *server) headlines(ctx context.Context, rows []row) error {
 	for i := range rows {
 		rows[i].First = studies[rows[i].id].Headline()
 	}
-	return nil
+	marks, err := s.Store.Marks(ctx, ids)
+	markRows(rows, marks)
+	return err
 }

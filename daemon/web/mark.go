@@ -107,3 +107,54 @@ func (s *server) reviewed(ctx context.Context, since, until time.Time) error {
 	}
 	return s.Store.Mark(ctx, m)
 }
+
+// notes are what people said of a capture.
+type notes struct {
+	ID               string
+	Reviewed, Pinned bool
+	Said             string // since when
+	Tags             []string
+	Notes            []note
+}
+
+type note struct {
+	Text, By, When, Machine string
+}
+
+func (s *server) notes(ctx context.Context, id capture.ID) (notes, error) {
+	all, err := s.Store.Marks(ctx, []capture.ID{id})
+	m := all[id]
+	out := notes{ID: string(id), Reviewed: !m.Reviewed.IsZero(), Pinned: !m.Pinned.IsZero(), Tags: m.Tags}
+	clock := s.clock()
+	var said []string
+	if out.Reviewed {
+		said = append(said, "Reviewed "+clock.short(m.Reviewed)+".")
+	}
+	if out.Pinned {
+		said = append(said, "Pinned "+clock.short(m.Pinned)+": it stays, however old it gets.")
+	}
+	out.Said = strings.Join(said, " ")
+	for _, n := range m.Notes {
+		out.Notes = append(out.Notes, note{n.Text, n.By, clock.short(n.At), n.At.UTC().Format(time.RFC3339Nano)})
+	}
+	return out, err
+}
+
+// markRows gives the rows of captures what was said of them, in few words.
+func markRows(rows []row, all map[capture.ID]wire.Marks) {
+	for i := range rows {
+		m := all[rows[i].id]
+		var said []string
+		if !m.Reviewed.IsZero() {
+			rows[i].Reviewed = true
+			said = append(said, "reviewed")
+		}
+		if !m.Pinned.IsZero() {
+			said = append(said, "pinned")
+		}
+		if n := len(m.Notes); n > 0 {
+			said = append(said, plural(n, "note", "notes"))
+		}
+		rows[i].Marks = strings.Join(append(said, m.Tags...), ", ")
+	}
+}
