@@ -280,6 +280,7 @@ func (t *table) restarts() ([]int, error) {
 // timing fills in a record's sample intervals.
 func (t *table) timing(r *format.Record, from, to int) (err error) {
 	r.Timing.Samples = to - from
+	r.Found = append(r.Found, t.timeFound())
 	if t.time < 0 {
 		if t.dialect.Interval > 0 {
 			r.Timing.Interval = t.dialect.Interval.Std().Seconds()
@@ -299,4 +300,32 @@ func (t *table) timing(r *format.Record, from, to int) (err error) {
 		r.Warnings = append(r.Warnings, warning)
 	}
 	return nil
+}
+
+// timeFound tells how the samples' times are told.
+func (t *table) timeFound() format.Field {
+	switch {
+	case t.time < 0 && t.dialect.Interval > 0:
+		return found("time", "by the dialect's interval")
+	case t.time < 0:
+		return found("time", "by the sample interval above the table")
+	case t.stamped == nil:
+		unit := t.dialect.Time.Unit
+		if unit == "" {
+			unit = t.labels[t.time].unit
+		}
+		if _, ok := timeUnits[unit]; !ok {
+			unit = "s"
+		}
+		return found("time", "column %q, in %s", t.labels[t.time].name, unit)
+	case t.stamped.epoch != nil:
+		return found("time", "column %q, counted from 1970", t.labels[t.time].name)
+	case t.stamped.second >= 0:
+		return found("time", "columns %q and %q, dates and times of day", t.labels[t.time].name, t.labels[t.stamped.second].name)
+	}
+	return found("time", "column %q, as on a clock", t.labels[t.time].name)
+}
+
+func found(name, words string, a ...any) format.Field {
+	return format.Field{Name: name, Value: fmt.Sprintf(words, a...)}
 }

@@ -90,12 +90,16 @@ func (t *table) trigger(r *format.Record, from, to int) error {
 	return nil
 }
 
+// triggerIndex is the trigger's sample, counted from from; it notes what told it.
 func (t *table) triggerIndex(r *format.Record, from, to int) (int, error) {
+	told := func(format string, a ...any) { r.Found = append(r.Found, found("trigger", format, a...)) }
 	d := t.dialect.Trigger
 	switch {
 	case d.Row > 0:
+		told("by the dialect's row")
 		return d.Row - 1, nil
 	case d.Time != nil:
+		told("by the dialect's time")
 		if t.time < 0 {
 			return 0, &lineError{t.line, "has no time column, so the trigger can't be told by its time", "give trigger: {row: …}"}
 		}
@@ -119,6 +123,7 @@ func (t *table) triggerIndex(r *format.Record, from, to int) (int, error) {
 			return 0, err
 		}
 		if i, ok := changes(t.columns[c][from:to]); ok {
+			told("where column %q changes", t.labels[c].name)
 			return i, nil
 		}
 		return 0, &lineError{t.line, fmt.Sprintf("has no change in column %q, which should tell the trigger", d.Column), "name another column or row in trigger:"}
@@ -128,6 +133,7 @@ func (t *table) triggerIndex(r *format.Record, from, to int) (int, error) {
 			return 0, &lineError{1, fmt.Sprintf("has no line %q above its table, which should tell the trigger", d.Field), ""}
 		}
 		if i, ok := t.indexIn(v, from, to); ok {
+			told("by the line %q", d.Field)
 			return i, nil
 		}
 		return 0, &lineError{1, fmt.Sprintf("tells the trigger as %q, which is no sample's number and no time within the record", clip(v)), ""}
@@ -135,20 +141,24 @@ func (t *table) triggerIndex(r *format.Record, from, to int) (int, error) {
 	for _, f := range r.Fields {
 		if strings.Contains(f.Name, "trigger") && !wordsIn(f.Name, "level", "source", "channel", "mode", "edge", "slope") {
 			if i, ok := t.indexIn(f.Value, from, to); ok {
+				told("by the line %q", f.Name)
 				return i, nil
 			}
 		}
 	}
 	if t.time >= 0 && t.stamped == nil && t.times[from] < 0 && t.times[to-1] >= 0 {
+		told("where the time reaches 0")
 		return t.firstAt(from, to, 0), nil
 	}
 	for c, l := range t.labels {
 		if strings.Contains(strings.ToLower(l.name), "trigger") {
 			if i, ok := changes(t.columns[c][from:to]); ok {
+				told("where column %q changes", l.name)
 				return i, nil
 			}
 		}
 	}
+	told("not told; the first sample is taken")
 	if t.time < 0 || t.stamped != nil || t.times[from] != 0 {
 		r.Warnings = append(r.Warnings, "Nothing tells the trigger; the first sample is taken for it.")
 	}
