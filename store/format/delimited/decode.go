@@ -19,7 +19,8 @@ type Decoder struct{ Dialect Dialect }
 // Name is the format's name in a config.
 func (Decoder) Name() string { return "delimited" }
 
-// Sniff tells whether there is one file, and it begins like text with a table.
+// Sniff tells whether there is one file, and it begins like text with a table,
+// or holds the names of its columns and no more.
 func (d Decoder) Sniff(files []format.File) bool {
 	if len(files) != 1 {
 		return false
@@ -31,7 +32,10 @@ func (d Decoder) Sniff(files []format.File) bool {
 		return false
 	}
 	l, ok := sniff(text, d.Dialect)
-	return ok && (l.columns > 1 || d.Dialect.Interval > 0)
+	if !ok {
+		return len(b) >= len(files[0].Bytes)&^1 && namesAlone(text) // the samples are still to come
+	}
+	return l.columns > 1 || d.Dialect.Interval > 0
 }
 
 // Found is the dialect with what was found out of a file's layout filled in.

@@ -76,6 +76,9 @@ func TestNamesAlone(t *testing.T) {
 		if !errors.Is(err, format.ErrIncomplete) {
 			t.Errorf("%q: %v", text, err)
 		}
+		if !(delimited.Decoder{}).Sniff([]format.File{{Name: "trip.txt", Bytes: []byte(text)}}) {
+			t.Errorf("%q isn't recognised", text)
+		}
 	}
 	for _, text := range []string{"Dear colleague,\nthe drive tripped.\nRegards, the technician\n", "hello\n"} {
 		_, err := delimited.Decoder{}.Decode(context.Background(), []format.File{{Name: "trip.txt", Bytes: []byte(text)}}, format.Options{})
