@@ -87,17 +87,14 @@ func TestAnotherFileIsNeverTakenAway(t *testing.T) {
 				info, err := os.Stat(r.at(name))
 				r.must(err)
 				r.write(name, file(2))
-				// Many times, so that the file system's clock, which counts in
-				// milliseconds, has gone on: in virtual time all of this takes none.
-				for range 20000 {
-					r.must(os.Chtimes(r.at(name), info.ModTime(), info.ModTime()))
-				}
+				r.must(os.Chtimes(r.at(name), info.ModTime(), info.ModTime()))
 			}
 			first = false
 			return nil
 		}}
 		r.watch()
 		r.write("a.toy", file(1))
+		time.Sleep(folder.DefaultScan + 3*folder.DefaultSettle) // the first; the other is seen at the next look, if no event tells of it
 		kept := r.wantKept(2)
 		sameSamples(t, kept[0], 1)
 		sameSamples(t, kept[1], 2)
