@@ -147,6 +147,7 @@ func (s *server) routes() *http.ServeMux {
 	page("POST /mark", s.mark)
 	page("GET /unread", s.unread)
 	page("GET /recurrence", s.recurrence)
+	page("GET /compare", s.compare)
 	page("POST /repair", s.addRepair)
 	page("POST /repair/drop", s.dropRepair)
 	page("GET /drive/{name}", s.drive)
