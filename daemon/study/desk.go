@@ -5,6 +5,7 @@ package study
 
 import (
 	"context"
+	"fmt"
 	"time"
 
 	"faultkeep/daemon/analysis"
@@ -60,7 +61,18 @@ func (d *Desk) compute(ctx context.Context, id capture.ID) (store.Studied, error
 	if err != nil {
 		return store.Studied{}, err
 	}
-	return store.Studied{Study: capture.Study{Version: analysis.Version, At: d.now().UTC(), Findings: analysis.Study(c, series)}}, nil
+	return d.studied(analysis.Study(c, series)), nil
+}
+
+func (d *Desk) studied(list []capture.Finding) store.Studied {
+	return store.Studied{Study: capture.Study{Version: analysis.Version, At: d.now().UTC(), Findings: list}}
+}
+
+// tooLong is the study of a capture that is left for somebody to ask for.
+func (d *Desk) tooLong(c capture.Capture) store.Studied {
+	return d.studied([]capture.Finding{{Kind: capture.FindingUnable, Name: "too long", Basis: "Left out rather than guessed.",
+		Text: fmt.Sprintf("It has %d samples of %d channels, more than faultkeep analyses unasked; `faultkeep analyse %s` does it.",
+			c.Timing.Samples, len(c.Channels), c.ID)}})
 }
 
 // Repairs are those of a drive, or all with "", oldest first.

@@ -20,6 +20,9 @@ const (
 	// lookEvery is how often the whole store is looked through for captures
 	// without findings: what was imported past the daemon, or failed before.
 	lookEvery = 10 * time.Minute
+	// mostUnasked bounds how many samples, of all channels together, are
+	// analysed beside the watch: decoded they take 8 bytes each.
+	mostUnasked = 8 << 20
 )
 
 // Follower studies captures as they are kept.
@@ -95,7 +98,7 @@ func (f *Follower) study(ctx context.Context, ids []capture.ID) (failed []captur
 		if i > 0 && !f.rest(ctx) {
 			return nil
 		}
-		st, err := f.desk.compute(ctx, id)
+		st, err := f.compute(ctx, id)
 		if err != nil {
 			f.warn(ctx, "a capture can't be analysed", "id", id, "error", err)
 			failed = append(failed, id)
@@ -111,6 +114,17 @@ func (f *Follower) study(ctx context.Context, ids []capture.ID) (failed []captur
 		f.done()
 	}
 	return failed
+}
+
+func (f *Follower) compute(ctx context.Context, id capture.ID) (store.Studied, error) {
+	c, err := f.desk.store.Get(ctx, id)
+	if err != nil {
+		return store.Studied{}, err
+	}
+	if c.Timing.Samples*len(c.Channels) > mostUnasked {
+		return f.desk.tooLong(c), nil
+	}
+	return f.desk.compute(ctx, id)
 }
 
 // rest waits a little; what is kept meanwhile doesn't.
