@@ -14,6 +14,7 @@ require (
 	github.com/kardianos/service v1.3.0
 	github.com/prometheus/client_golang v1.25.0
 	github.com/rogpeppe/go-internal v1.16.0
+	github.com/santhosh-tekuri/jsonschema/v6 v6.0.3
 	github.com/simonvetter/modbus v1.6.4
 	go.etcd.io/bbolt v1.5.0
 	golang.org/x/sys v0.50.0

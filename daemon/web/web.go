@@ -114,6 +114,7 @@ type server struct {
 	look     *look
 	pictures *pictures
 	streams  chan struct{}
+	answers  []string // the API's patterns
 }
 
 // New makes the handler for everything under "/".
@@ -168,8 +169,10 @@ func (s *server) routes() *http.ServeMux {
 	})
 
 	api := func(pattern string, h func(http.ResponseWriter, *http.Request) error) {
+		s.answers = append(s.answers, pattern)
 		mux.Handle(pattern, s.api(h))
 	}
+	api("GET /api/v1/openapi.yaml", s.apiDescription)
 	api("GET /api/v1/status", s.apiStatus)
 	api("GET /api/v1/drives", s.apiDrives)
 	api("GET /api/v1/captures", s.apiCaptures)
