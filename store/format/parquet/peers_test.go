@@ -1,0 +1,197 @@
+package parquet_test
+
+import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+	"testing"
+
+	"faultkeep/store/capture"
+	"faultkeep/store/format/parquet"
+)
+
+// table is what DuckDB, which isn't ours, reads in a file. A value is nil, a
+// bool, or the bits of a double.
+type table struct {
+	Columns []struct {
+		Name, Type string
+		Values     []any
+	}
+	Facts       map[string]string
+	Schema      []string
+	Groups      []int
+	Compression []string
+	Answers     [][][]any // rows of a query's answer
+}
+
+// modules is where npm installs what all of the machine's programs may use.
+var modules = sync.OnceValue(func() string {
+	out, _ := exec.Command("npm", "root", "--global").Output()
+	return strings.TrimSpace(string(out))
+})
+
+// duckDB reads a file; testdata/duckdb_peer.cjs needs the npm package @duckdb/node-api.
+func duckDB(t *testing.T, file []byte, queries ...string) (got table) {
+	t.Helper()
+	missing := t.Skip
+	if os.Getenv("FAULTKEEP_REQUIRE_PEERS") != "" {
+		missing = t.Fatal
+	}
+	node, err := exec.LookPath("node")
+	if err != nil {
+		missing(err)
+	}
+	environment := os.Environ()
+	if os.Getenv("NODE_PATH") == "" {
+		environment = append(environment, "NODE_PATH="+modules())
+	}
+	run := func(args ...string) ([]byte, error) {
+		cmd := exec.Command(node, args...)
+		cmd.Env = environment
+		var trouble bytes.Buffer
+		cmd.Stderr = &trouble
+		out, err := cmd.Output()
+		if err != nil {
+			err = fmt.Errorf("%w\n%s", err, &trouble)
+		}
+		return out, err
+	}
+	if _, err := run("-e", `require.resolve("@duckdb/node-api")`); err != nil {
+		missing("the npm package @duckdb/node-api isn't installed: ", err)
+	}
+	path := filepath.Join(t.TempDir(), "night's trip.parquet")
+	if err := os.WriteFile(path, file, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	out, err := run(append([]string{"testdata/duckdb_peer.cjs", path}, queries...)...)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := json.Unmarshal(out, &got); err != nil {
+		t.Fatal(err)
+	}
+	return got
+}
+
+// bits is a double as the peer prints it, who knows one NaN.
+func bits(v float64) any {
+	if math.IsNaN(v) {
+		return "7ff8000000000000"
+	}
+	return fmt.Sprintf("%016x", math.Float64bits(v))
+}
+
+// same compares a column's values with what each row should hold.
+func same(t *testing.T, name string, got []any, rows int, want func(row int) any) {
+	t.Helper()
+	if len(got) != rows {
+		t.Fatalf("%s: %d rows, want %d", name, len(got), rows)
+	}
+	for i, g := range got {
+		if w := want(i); g != w {
+			t.Fatalf("%s row %d: %v, want %v", name, i, g, w)
+		}
+	}
+}
+
+// storm is a capture of every kind of channel, with holes.
+func storm(samples int) (capture.Capture, []capture.Series) {
+	dice := rand.New(rand.NewPCG(7, uint64(samples)))
+	series := make([]capture.Series, 4)
+	for i := range series {
+		series[i] = make(capture.Series, samples)
+		for k := range series[i] {
+			switch {
+			case dice.IntN(20) == 0:
+				series[i][k] = nan
+			case i == 0: // as a drive scales it
+				series[i][k] = capture.Scaled(float64(dice.IntN(65535)-32767), 0.1)
+			case i == 1: // any pattern of bits at all
+				series[i][k] = math.Float64frombits(dice.Uint64())
+			case i == 2:
+				series[i][k] = []float64{inf, -inf, 0, math.Copysign(0, -1), math.MaxFloat64, math.SmallestNonzeroFloat64}[dice.IntN(6)]
+			default: // the first with bits that have no name
+				series[i][k] = float64((dice.IntN(1<<16) | max(0, 1-k)<<15 | max(0, 1-k)<<4) & 0b1000_0000_0001_0101)
+			}
+		}
+	}
+	return night([]capture.Channel{{Name: "speed", Unit: "1/min", Role: capture.RoleSpeed}, {Name: "torque", Unit: "N·m", Role: capture.RoleTorque},
+		{Name: "position error", Unit: "mm"}, {Name: "status", Role: capture.RoleDigital, Bits: []string{"running", "", "fault", "", "", "brake"}}}, series...)
+}
+
+// Every value that was read is what DuckDB reads, bit for bit, in every row group.
+func TestDuckDBReadsEverySample(t *testing.T) {
+	for _, samples := range []int{0, 1, 500, 1<<17 + 100} {
+		if samples > 1000 && testing.Short() {
+			continue
+		}
+		t.Run(strconv.Itoa(samples), func(t *testing.T) {
+			c, series := storm(samples)
+			read := func(channel, i int) bool { return (i+channel)%7 != 0 } // what isn't a number may have been read
+			e := parquet.Encoder{Present: func(channel int) func(int) bool { return func(i int) bool { return read(channel, i) } }}
+			got := duckDB(t, encoded(t, e, c, series))
+			names := []string{"t", "speed", "torque", "position_error", "status_running", "status_fault", "status_bit_4", "status_brake", "status_bit_15"}
+			digits := []int{0, 2, 4, 5, 15}
+			if samples == 0 { // no bit is set: those that have a name
+				names, digits = slices.Concat(names[:6], names[7:8]), []int{0, 2, 5}
+			}
+			if len(got.Columns) != len(names) {
+				t.Fatalf("columns %v", got.Schema)
+			}
+			for i, col := range got.Columns {
+				if kind := map[bool]string{true: "DOUBLE", false: "BOOLEAN"}[i < 4]; col.Name != names[i] || col.Type != kind {
+					t.Errorf("column %q %s, want %q %s", col.Name, col.Type, names[i], kind)
+				}
+				same(t, col.Name, col.Values, samples, func(row int) any {
+					switch {
+					case i == 0:
+						return bits(float64(row-c.Trigger.Index) * 0.001)
+					case i < 4 && read(i-1, row):
+						return bits(series[i-1][row])
+					case i < 4 || !read(3, row) || math.IsNaN(series[3][row]):
+						return nil
+					}
+					return int(series[3][row])>>digits[i-4]&1 == 1
+				})
+			}
+			want := []int(nil)
+			for left := samples; left > 0; left -= 1 << 17 {
+				want = append(want, min(left, 1<<17))
+			}
+			if !slices.Equal(got.Groups, want) && len(got.Groups)+len(want) > 0 || samples > 0 && !slices.Equal(got.Compression, []string{"ZSTD"}) {
+				t.Errorf("row groups of %v rows, compressed with %v", got.Groups, got.Compression)
+			}
+			if got.Schema[0] != "t REQUIRED" || got.Schema[1] != "speed OPTIONAL" {
+				t.Errorf("schema %v", got.Schema)
+			}
+		})
+	}
+}
+
+// Readers skip row groups by the bounds that are told of them. Bounds that a
+// NaN or a negative zero had spoilt would lose rows.
+func TestDuckDBFindsWhatItLooksFor(t *testing.T) {
+	negative := math.Copysign(0, -1)
+	c, series := night([]capture.Channel{{Name: "a"}, {Name: "b"}, {Name: "c"}, {Name: "d"}},
+		capture.Series{nan, 5, nan, 7, nan}, capture.Series{nan, nan, nan, nan, nan}, capture.Series{0, 0, 0, 0, 0}, capture.Series{negative, negative, inf, -inf, 1})
+	e := parquet.Encoder{Present: func(int) func(int) bool { return func(i int) bool { return i < 4 } }}
+	got := duckDB(t, encoded(t, e, c, series), "SELECT count(*) FROM f WHERE a = 5", "SELECT count(*) FROM f WHERE a > 6 AND NOT isnan(a)", "SELECT count(*) FROM f WHERE isnan(a)",
+		"SELECT count(*) FROM f WHERE isnan(b)", "SELECT count(*) FROM f WHERE c = -0.0::DOUBLE", "SELECT count(*) FROM f WHERE d = 0", "SELECT count(*) FROM f WHERE d < -1e308", "SELECT count(*) FROM f WHERE d > 1e308",
+		"SELECT count(*) FROM f WHERE a IS NULL")
+	var counts []any
+	for _, a := range got.Answers {
+		counts = append(counts, a[0][0])
+	}
+	if want := []any{"1", "1", "2", "4", "4", "2", "1", "1", "1"}; !slices.Equal(counts, want) {
+		t.Errorf("rows found: %v, want %v", counts, want)
+	}
+}
