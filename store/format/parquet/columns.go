@@ -5,9 +5,9 @@ import (
 	"math"
 	"reflect"
 
-	"faultkeep/store/capture"
-
 	"github.com/parquet-go/parquet-go"
+
+	"faultkeep/store/capture"
 )
 
 // column is one column of the file.

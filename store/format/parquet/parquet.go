@@ -15,11 +15,12 @@
 //   - A sample that wasn't read is null; what the drive itself sent as not a
 //     number is NaN or an infinity.
 //
-// Columns are named after channels, bits "channel_bit", so that a query needs no
-// quotes: of all but letters, digits and marks of any script every run becomes
-// one "_", what is long is cut, and a name that is taken already, whatever the
-// case of its letters, gets "_2", "_3" and so on. The names as they were are in
-// the metadata.
+// Columns are named after channels, bits "channel_bit", so that most queries need
+// no quotes: every run of what is no letter, number or mark of any script becomes
+// one "_", what is longer than 64 characters is cut, and a name that is taken
+// already, whatever the case of its letters, gets "_2", "_3" and so on. A channel
+// without a name is "channel_N", a bit "bit_N". The names as they were are in the
+// metadata.
 //
 // The file's key-value metadata says what the samples are of. All values are
 // text, times are in UTC as RFC 3339 has it, and what isn't known has no key:
@@ -52,11 +53,11 @@ import (
 	"fmt"
 	"io"
 
-	"faultkeep/store/capture"
-	"faultkeep/store/format"
-
 	"github.com/parquet-go/parquet-go"
 	"github.com/parquet-go/parquet-go/compress/zstd"
+
+	"faultkeep/store/capture"
+	"faultkeep/store/format"
 )
 
 // Encoder writes Parquet. The same capture gives the same bytes.
@@ -72,7 +73,7 @@ var _ format.Encoder = Encoder{}
 func (Encoder) Name() string { return "parquet" }
 
 const (
-	groupRows = 1 << 17 // rows of a row group where columns are few
+	groupRows = 1 << 16 // rows of a row group where columns are few
 	groupSize = 1 << 22 // values of a row group: what is held in memory, compressed, until it is whole
 	batchRows = 1 << 10 // rows that are handed to one column at once
 	// maxColumns is what the library can number.

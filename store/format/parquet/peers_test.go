@@ -14,6 +14,7 @@ import (
 	"strings"
 	"sync"
 	"testing"
+	"time"
 
 	"faultkeep/store/capture"
 	"faultkeep/store/format/parquet"
@@ -130,7 +131,7 @@ func storm(samples int) (capture.Capture, []capture.Series) {
 
 // Every value that was read is what DuckDB reads, bit for bit, in every row group.
 func TestDuckDBReadsEverySample(t *testing.T) {
-	for _, samples := range []int{0, 1, 500, 1<<17 + 100} {
+	for _, samples := range []int{0, 1, 500, 1<<16 + 100} {
 		if samples > 1000 && testing.Short() {
 			continue
 		}
@@ -164,8 +165,8 @@ func TestDuckDBReadsEverySample(t *testing.T) {
 				})
 			}
 			want := []int(nil)
-			for left := samples; left > 0; left -= 1 << 17 {
-				want = append(want, min(left, 1<<17))
+			for left := samples; left > 0; left -= 1 << 16 {
+				want = append(want, min(left, 1<<16))
 			}
 			if !slices.Equal(got.Groups, want) && len(got.Groups)+len(want) > 0 || samples > 0 && !slices.Equal(got.Compression, []string{"ZSTD"}) {
 				t.Errorf("row groups of %v rows, compressed with %v", got.Groups, got.Compression)
@@ -193,5 +194,91 @@ func TestDuckDBFindsWhatItLooksFor(t *testing.T) {
 	}
 	if want := []any{"1", "1", "2", "4", "4", "2", "1", "1", "1"}; !slices.Equal(counts, want) {
 		t.Errorf("rows found: %v, want %v", counts, want)
+	}
+}
+
+// Names from anywhere become names that a query can say without quotes, each once.
+func TestDuckDBReadsHostileNames(t *testing.T) {
+	long := strings.Repeat("ä", 1000)
+	names := [][2]string{ // the channel's, the column's
+		{"Speed\n\"smoothed\"; DROP TABLE f --", "Speed_smoothed_DROP_TABLE_f"}, {"", "channel_2"}, {"t", "t_2"}, {"T", "T_3"},
+		{"speed", "speed"}, {"SPEED", "SPEED_2"}, {"speed", "speed_3"}, {"speed_2", "speed_2_2"}, {"speed_2", "speed_2_3"},
+		{"\xff\x00..\xfe", "channel_10"}, {long, long[:128]}, {long, long[:128] + "_2"}, {"channel_2", "channel_2_2"},
+		{"=SUM(A1)", "SUM_A1"}, {"a.b", "a_b"}, {"速度 m/s²", "速度_m_s²"}, {" .x. ", "x"},
+	}
+	var channels []capture.Channel
+	var series []capture.Series
+	for i, n := range names {
+		channels, series = append(channels, capture.Channel{Name: n[0], Unit: "1/min\n"}), append(series, capture.Series{float64(i)})
+	}
+	word := capture.Channel{Name: long, Role: capture.RoleDigital, Bits: []string{"on", "on", "\n", long}}
+	bitNames := []string{long[:128] + "_on", long[:128] + "_on_2", long[:128] + "_bit_2", long[:128] + "_" + long[:128]}
+	c, series := night(append(channels, word), append(series, capture.Series{1})...)
+	got := duckDB(t, encoded(t, parquet.Encoder{}, c, series), "SELECT Speed_smoothed_DROP_TABLE_f, channel_2, t_2, 速度_m_s², a_b, SUM_A1 FROM f")
+	for i, col := range got.Columns[1:] {
+		want := any(true)
+		name := ""
+		if i < len(names) {
+			name, want = names[i][1], bits(float64(i))
+		} else {
+			name, want = bitNames[i-len(names)], i == len(names)
+		}
+		if col.Name != name || !slices.Equal(col.Values, []any{want}) {
+			t.Errorf("column %d is %q with %v, want %q with %v", i, col.Name, col.Values, name, want)
+		}
+	}
+	if len(got.Columns) != 1+len(names)+len(bitNames) {
+		t.Errorf("columns %v", got.Schema)
+	}
+	if want := []any{bits(0), bits(1), bits(2), bits(15), bits(14), bits(13)}; !slices.Equal(got.Answers[0][0], want) {
+		t.Errorf("without quotes: %v, want %v", got.Answers[0][0], want)
+	}
+	var columns []struct{ Column, Channel, Unit string }
+	if err := json.Unmarshal([]byte(got.Facts["faultkeep.columns"]), &columns); err != nil {
+		t.Fatal(err)
+	}
+	for i, n := range names {
+		if want := strings.ToValidUTF8(n[0], "\uFFFD"); columns[i].Column != n[1] || columns[i].Channel != want || columns[i].Unit != "1/min\n" {
+			t.Errorf("metadata of column %d: %+v, want the channel %q", i, columns[i], want)
+		}
+	}
+}
+
+// The metadata says of what the samples are, and the times of samples follow
+// an interval that changes.
+func TestDuckDBReadsTheFacts(t *testing.T) {
+	c, series := night([]capture.Channel{{Name: "DC link", Unit: "V", Role: capture.RoleDCLink}, {Name: "status", Role: capture.RoleDigital, Bits: []string{"", "run <1>"}}},
+		capture.Series{540, 541, 542, 543, 544, 545}, capture.Series{0, 2, 0, 2, 0, 2})
+	drive := time.Date(2026, 11, 25, 4, 12, 7, 0, time.FixedZone("Oslo", 3600))
+	c.Trigger.Drive, c.Kept, c.DriveType = &drive, c.Trigger.Latest.Add(time.Second), "conveyor"
+	c.Timing.Rates = []capture.Rate{{End: 3, Interval: 0.001}, {End: 6, Interval: 0.25}}
+	c.Integrity.Whole, c.Integrity.Why = false, "reset while it was read\xff"
+	c.Origin = capture.Trace
+	got := duckDB(t, encoded(t, parquet.Encoder{}, c, series))
+	want := map[string]string{
+		"version": "1", "id": "20261125-031207-elevator-4q26", "origin": "trace", "site": "Northquay", "drive": "elevator", "title": "Bucket elevator", "drive_type": "conveyor",
+		"fault_code": "2311", "fault": "Continuous overcurrent, output 1 (2311)",
+		"trigger_time": "2026-11-25T03:12:07.41Z", "trigger_earliest": "2026-11-25T03:12:07.28Z", "trigger_latest": "2026-11-25T03:12:07.54Z", "trigger_uncertainty_s": "0.13",
+		"trigger_drive_time": "2026-11-25T03:12:07Z", "trigger_index": "2", "interval_s": "0.001", "rates": `[{"end":3,"interval_s":0.001},{"end":6,"interval_s":0.25}]`,
+		"whole": "false", "wholeness": "trace only", "why": "reset while it was read\uFFFD", "kept": "2026-11-25T03:12:08.54Z",
+		"sha256": "5f70bf18a086007016e948b04aed3b82103a36bea41755b6cddfaf10ace3c6ef",
+		"columns": `[{"column":"DC_link","channel":"DC link","unit":"V","role":"dc-link"},` +
+			`{"column":"status_run_1","channel":"status","role":"digital","bit":1,"bit_name":"run \u003c1\u003e"}]`,
+	}
+	for key, value := range got.Facts {
+		if w, known := want[strings.TrimPrefix(key, "faultkeep.")]; !known || value != w {
+			t.Errorf("%s is %q, want %q", key, value, w)
+		}
+	}
+	if len(got.Facts) != len(want) {
+		t.Errorf("%d facts, want %d: %v", len(got.Facts), len(want), got.Facts)
+	}
+	// Six samples, the third the trigger: three 1 ms apart, then three 250 ms.
+	times := []float64{-0.002, -0.001, 0, 0.001, 0.251, 0.501}
+	for i, v := range got.Columns[0].Values {
+		n, err := strconv.ParseUint(fmt.Sprint(v), 16, 64)
+		if err != nil || math.Abs(math.Float64frombits(n)-times[i]) > 1e-15 {
+			t.Errorf("row %d is at %v, want %v s", i, math.Float64frombits(n), times[i])
+		}
 	}
 }
