@@ -87,8 +87,8 @@ func bitsOf(c capture.Capture, channel int, s capture.Series) (bits []int) {
 	}
 	wanted &= mask(c, channel)
 	for i := range c.Channels[channel].Bits {
-		if bitName(c.Channels[channel], i) != "" && i < 64 {
-			wanted |= 1 << i
+		if bitName(c.Channels[channel], i) != "" {
+			wanted |= 1 << i // nothing, beyond 64 bits
 		}
 	}
 	for i := range 64 {

@@ -6,7 +6,10 @@ import (
 	"errors"
 	"io"
 	"math"
+	"math/rand/v2"
 	"runtime"
+	"runtime/debug"
+	"slices"
 	"strings"
 	"testing"
 
@@ -143,14 +146,15 @@ func TestDigitalChannels(t *testing.T) {
 		words capture.Series
 		want  string
 	}{
-		"named bits and set ones":        {capture.Uint16, []string{"on", "", "brake"}, capture.Series{0, 1<<15 | 1}, "t w_on w_brake w_bit_15"},
-		"nothing named, nothing set":     {capture.Uint16, nil, capture.Series{0, 0}, "t w_bit_0"},
-		"a negative word has its width":  {capture.Int8, nil, capture.Series{-128, 0}, "t w_bit_7"},
-		"and a wide one its":             {capture.Int32, nil, capture.Series{math.MinInt32, 1}, "t w_bit_0 w_bit_31"},
-		"no word of bits: numbers stay":  {capture.Float32, []string{"on"}, capture.Series{0.5, 1}, "t w"},
-		"an infinity is no word of bits": {capture.Float32, []string{"on"}, capture.Series{inf, 1}, "t w"},
-		"as files give them":             {capture.Float32, []string{"on"}, capture.Series{nan, 3}, "t w_on w_bit_1"},
-		"more names than bits":           {capture.Uint16, append(make([]string, 63), "last", "beyond"), capture.Series{0, 0}, "t w_last"},
+		"named bits and set ones":         {capture.Uint16, []string{"on", "", "brake"}, capture.Series{0, 1<<15 | 1}, "t w_on w_brake w_bit_15"},
+		"nothing named, nothing set":      {capture.Uint16, nil, capture.Series{0, 0}, "t w_bit_0"},
+		"a negative word has its width":   {capture.Int8, nil, capture.Series{-128, 0}, "t w_bit_7"},
+		"and a wide one its":              {capture.Int32, nil, capture.Series{math.MinInt32, 1}, "t w_bit_0 w_bit_31"},
+		"no word of bits: numbers stay":   {capture.Float32, []string{"on"}, capture.Series{0.5, 1}, "t w"},
+		"an infinity is no word of bits":  {capture.Float32, []string{"on"}, capture.Series{inf, 1}, "t w"},
+		"more than a float64 tells apart": {capture.Uint64, nil, capture.Series{1 << 60, 1}, "t w"},
+		"as files give them":              {capture.Float32, []string{"on"}, capture.Series{nan, 3}, "t w_on w_bit_1"},
+		"more names than bits":            {capture.Uint16, append(make([]string, 63), "last", "beyond"), capture.Series{0, 0}, "t w_last"},
 	} {
 		c, series := night([]capture.Channel{{Name: "w", Role: capture.RoleDigital, Bits: one.bits}}, one.words)
 		c.Encoding.Channels = []capture.Coding{{Type: one.kind, Scale: 1}}
@@ -256,12 +260,19 @@ func (d *disk) Write(b []byte) (int, error) {
 }
 
 // All memory that writing 8 × 1,000,000 samples takes, what is given back
-// included, is less than the samples' own.
+// included, is less than the samples' own, even if they don't compress.
 func TestMemory(t *testing.T) {
 	if testing.Short() {
 		t.Skip("writes 8,000,000 samples")
 	}
-	c, series := long(8, 1_000_000)
+	dice := rand.New(rand.NewPCG(1, 1))
+	noise := make(capture.Series, 1_000_000)
+	for i := range noise {
+		noise[i] = math.Float64frombits(dice.Uint64())
+	}
+	c, series := night(make([]capture.Channel, 8), slices.Repeat([]capture.Series{noise}, 8)...)
+	runtime.GC()
+	defer debug.SetGCPercent(debug.SetGCPercent(-1)) // it would empty the library's pools at any moment
 	var before, after runtime.MemStats
 	runtime.ReadMemStats(&before)
 	err := parquet.Encoder{}.Encode(context.Background(), func(string) (io.Writer, error) { return io.Discard, nil }, c, series)

@@ -205,6 +205,7 @@ func TestDuckDBReadsHostileNames(t *testing.T) {
 		{"speed", "speed"}, {"SPEED", "SPEED_2"}, {"speed", "speed_3"}, {"speed_2", "speed_2_2"}, {"speed_2", "speed_2_3"},
 		{"\xff\x00..\xfe", "channel_10"}, {long, long[:128]}, {long, long[:128] + "_2"}, {"channel_2", "channel_2_2"},
 		{"=SUM(A1)", "SUM_A1"}, {"a.b", "a_b"}, {"速度 m/s²", "速度_m_s²"}, {" .x. ", "x"},
+		{"pos_2", "pos_2"}, {"pos", "pos"}, {"pos", "pos_3"},
 	}
 	var channels []capture.Channel
 	var series []capture.Series
