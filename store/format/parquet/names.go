@@ -13,7 +13,7 @@ const longest = 64
 // them as one "_"; or otherwise, where none of them is in it.
 func legal(name, otherwise string) string {
 	var out []rune
-	for _, r := range strings.ToValidUTF8(name, "_") {
+	for _, r := range name {
 		switch {
 		case unicode.IsLetter(r) || unicode.IsNumber(r) || unicode.IsMark(r):
 			out = append(out, r)

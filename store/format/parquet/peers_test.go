@@ -217,8 +217,8 @@ func TestDuckDBReadsHostileNames(t *testing.T) {
 	c, series := night(append(channels, word), append(series, capture.Series{1})...)
 	got := duckDB(t, encoded(t, parquet.Encoder{}, c, series), "SELECT Speed_smoothed_DROP_TABLE_f, channel_2, t_2, 速度_m_s², a_b, SUM_A1 FROM f")
 	for i, col := range got.Columns[1:] {
-		want := any(true)
-		name := ""
+		var name string
+		var want any
 		if i < len(names) {
 			name, want = names[i][1], bits(float64(i))
 		} else {

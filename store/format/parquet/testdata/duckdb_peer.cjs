@@ -18,7 +18,7 @@ async function main(file, queries) {
   const db = await (await DuckDBInstance.create(":memory:")).connect();
   const quoted = `'${file.replaceAll("'", "''")}'`;
   const ask = async (sql) => (await db.runAndReadAll(sql)).getRows();
-  const text = (blob) => Buffer.from(blob.bytes).toString("utf8");
+  const text = (blob) => new TextDecoder("utf-8", { fatal: true }).decode(blob.bytes);
   await db.run("SET threads = 2");
   await db.run(`CREATE VIEW f AS SELECT * FROM read_parquet(${quoted})`);
 
