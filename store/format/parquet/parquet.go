@@ -76,8 +76,9 @@ const (
 	groupRows = 1 << 16 // rows of a row group where columns are few
 	groupSize = 1 << 22 // values of a row group: what is held in memory, compressed, until it is whole
 	batchRows = 1 << 10 // rows that are handed to one column at once
-	// maxColumns is what the library can number.
-	maxColumns = parquet.MaxColumnIndex
+	// maxColumns is far above what drives record; each takes some 30 kB while it is written.
+	maxColumns = 10_000
+	chunkSize  = 8 << 10 // bytes in which a column's memory grows
 )
 
 // Encode writes a capture as one .parquet file, a row group at a time, so that
@@ -89,7 +90,7 @@ func (e Encoder) Encode(ctx context.Context, create func(extension string) (io.W
 	}
 	columns := e.plan(c, series)
 	if len(columns) > maxColumns {
-		return fmt.Errorf("the capture becomes %d columns, Parquet files are written with %d at most", len(columns), maxColumns)
+		return fmt.Errorf("the capture becomes %d columns, Parquet is written with %d at most; export it as COMTRADE or CSV", len(columns), maxColumns)
 	}
 	facts, err := factsOf(c, columns)
 	if err != nil {
@@ -101,7 +102,7 @@ func (e Encoder) Encode(ctx context.Context, create func(extension string) (io.W
 	}
 	// Data pages of version 1 and plain values are what every reader knows.
 	options := []parquet.WriterOption{schemaOf(columns), parquet.Compression(&zstd.Codec{}), parquet.DataPageVersion(1),
-		parquet.CreatedBy("faultkeep", "", "")}
+		parquet.ColumnPageBuffers(parquet.NewChunkBufferPool(chunkSize)), parquet.CreatedBy("faultkeep", "", "")}
 	for _, f := range facts {
 		options = append(options, parquet.KeyValueMetadata(f.Name, f.Value))
 	}
