@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"io"
+	"maps"
 	"math"
 	"math/rand/v2"
 	"runtime"
@@ -191,6 +192,24 @@ func TestOddCaptures(t *testing.T) {
 		if len(names) != one.columns || len(rows) != c.Timing.Samples || nulls != one.nulls {
 			t.Errorf("%s: columns %v, rows %v", name, names, rows)
 		}
+	}
+}
+
+// What isn't known has no key, and a code is shown as a number where the drive
+// shows it in no other way.
+func TestFactsNotKnown(t *testing.T) {
+	file := encoded(t, parquet.Encoder{}, capture.Capture{Fault: capture.Fault{Code: 7}}, nil)
+	f, err := reader.OpenFile(bytes.NewReader(file), int64(len(file)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	got := map[string]string{}
+	for _, kv := range f.Metadata().KeyValueMetadata {
+		got[strings.TrimPrefix(kv.Key, "faultkeep.")] = kv.Value
+	}
+	if want := map[string]string{"version": "1", "fault_code": "7", "fault": "Unknown fault (7)", "trigger_index": "0", "interval_s": "0",
+		"whole": "false", "wholeness": "partial, without the trigger", "columns": "[]"}; !maps.Equal(got, want) {
+		t.Errorf("facts %v, want %v", got, want)
 	}
 }
 

@@ -34,28 +34,22 @@ type table struct {
 	Answers     [][][]any // rows of a query's answer
 }
 
-// modules is where npm installs what all of the machine's programs may use.
-var modules = sync.OnceValue(func() string {
-	out, _ := exec.Command("npm", "root", "--global").Output()
-	return strings.TrimSpace(string(out))
-})
-
-// duckDB reads a file; testdata/duckdb_peer.cjs needs the npm package @duckdb/node-api.
-func duckDB(t *testing.T, file []byte, queries ...string) (got table) {
-	t.Helper()
-	missing := t.Skip
-	if os.Getenv("FAULTKEEP_REQUIRE_PEERS") != "" {
-		missing = t.Fatal
-	}
+// peer is how testdata/duckdb_peer.cjs is run: with Node.js, and the npm package
+// @duckdb/node-api where NODE_PATH says, or else where npm installs for everybody.
+var peer = sync.OnceValues(func() (run func(args ...string) ([]byte, error), err error) {
 	node, err := exec.LookPath("node")
 	if err != nil {
-		missing(err)
+		return nil, err
 	}
 	environment := os.Environ()
 	if os.Getenv("NODE_PATH") == "" {
-		environment = append(environment, "NODE_PATH="+modules())
+		modules, err := exec.Command("npm", "root", "--global").Output()
+		if err != nil {
+			return nil, fmt.Errorf("npm doesn't say where its packages are: %w", err)
+		}
+		environment = append(environment, "NODE_PATH="+strings.TrimSpace(string(modules)))
 	}
-	run := func(args ...string) ([]byte, error) {
+	run = func(args ...string) ([]byte, error) {
 		cmd := exec.Command(node, args...)
 		cmd.Env = environment
 		var trouble bytes.Buffer
@@ -67,7 +61,20 @@ func duckDB(t *testing.T, file []byte, queries ...string) (got table) {
 		return out, err
 	}
 	if _, err := run("-e", `require.resolve("@duckdb/node-api")`); err != nil {
-		missing("the npm package @duckdb/node-api isn't installed: ", err)
+		return nil, fmt.Errorf("the npm package @duckdb/node-api isn't installed: %w", err)
+	}
+	return run, nil
+})
+
+// duckDB reads a file.
+func duckDB(t *testing.T, file []byte, queries ...string) (got table) {
+	t.Helper()
+	run, err := peer()
+	if err != nil {
+		if os.Getenv("FAULTKEEP_REQUIRE_PEERS") != "" {
+			t.Fatal(err)
+		}
+		t.Skip(err)
 	}
 	path := filepath.Join(t.TempDir(), "night's trip.parquet")
 	if err := os.WriteFile(path, file, 0o600); err != nil {
