@@ -23,7 +23,7 @@ type column struct {
 func (e Encoder) plan(c capture.Capture, series []capture.Series) []column {
 	taken := names{}
 	out := []column{{name: taken.unique("t"), node: parquet.Leaf(parquet.DoubleType), channel: -1, bit: -1,
-		at: func(i int) (parquet.Value, bool) { return parquet.DoubleValue(c.At(i)), true }}}
+		at: func(i int) (parquet.Value, bool) { return parquet.DoubleValue(seconds(c, i)), true }}}
 	for i, s := range series {
 		name := legal(c.Channels[i].Name, fmt.Sprintf("channel_%d", i+1))
 		if !c.Channels[i].Digital() || !words(s) {
@@ -36,6 +36,15 @@ func (e Encoder) plan(c capture.Capture, series []capture.Series) []column {
 		}
 	}
 	return out
+}
+
+// seconds is the time of a sample from the trigger: the nearest number to 0.003,
+// say, where that is three times 0.001, so that a query finds it.
+func seconds(c capture.Capture, sample int) float64 {
+	if c.Timing.Uniform() {
+		return capture.Scaled(float64(sample-c.Trigger.Index), c.Timing.Interval)
+	}
+	return c.At(sample)
 }
 
 func (e Encoder) numbers(name string, channel int, s capture.Series) column {

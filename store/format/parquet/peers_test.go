@@ -162,7 +162,7 @@ func TestDuckDBReadsEverySample(t *testing.T) {
 				same(t, col.Name, col.Values, samples, func(row int) any {
 					switch {
 					case i == 0:
-						return bits(float64(row-c.Trigger.Index) * 0.001)
+						return bits(float64(row-c.Trigger.Index) / 1000)
 					case i < 4 && read(i-1, row):
 						return bits(series[i-1][row])
 					case i < 4 || !read(3, row) || math.IsNaN(series[3][row]):
