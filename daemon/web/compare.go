@@ -32,6 +32,7 @@ type comparePage struct {
 
 type comparedRow struct {
 	Swatch      template.HTML
+	Number      int
 	When, Drive string
 	Fault, Href string
 	Shift       string // "moved 12 ms later, likeness 0.98"
@@ -190,7 +191,7 @@ func (p *comparePage) fill(clock clock, all []report.Compared, likeness []float6
 		p.Aligns = append(p.Aligns, choice{o[1], with(func(q url.Values) { q.Set("align", o[0]) }), o[0] == v.Get("align") || o[0] == "trigger" && v.Get("align") == ""})
 	}
 	for i, c := range all {
-		row := comparedRow{Swatch: template.HTML(report.CompareSwatch(i)), When: clock.short(c.Capture.Trigger.Time), Drive: c.Capture.Name(), //nolint:gosec // a picture without texts
+		row := comparedRow{Number: i + 1, Swatch: template.HTML(report.CompareSwatch(i)), When: clock.short(c.Capture.Trigger.Time), Drive: c.Capture.Name(), //nolint:gosec // a picture without texts
 			Fault: c.Capture.Fault.String(), Href: "/capture/" + url.PathEscape(ids[i])}
 		if v.Get("align") == "fit" && i > 0 {
 			row.Shift = "moved " + shifted(c.Shift) + ", likeness " + strings.TrimPrefix(report.Value(likeness[i], 2), "+")
