@@ -8,7 +8,7 @@ import (
 const (
 	shifts = 1  // bins by which pictures may be shifted against each other
 	fewest = 4  // bins before the trigger that both must have
-	ground = 30 // of a cell that all pictures share, so that two in which nothing moved are alike
+	ground = 70 // of a cell that all pictures share, so that two in which nothing moved are alike
 )
 
 // Alike is the likeness of two pictures, from 0 to 1: the cosine between them

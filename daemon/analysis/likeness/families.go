@@ -10,13 +10,17 @@ import (
 )
 
 const (
-	// kin is the mean likeness from which on pictures are one family. The fault
-	// code says already that they have something in common, so little more is
-	// asked. Set by trying on simulated drives; common practice, no source.
-	kin = 0.2
+	// Mean likenesses from which on pictures are one family. A fault code says
+	// already that they have something in common, so little more is asked; without
+	// one the pictures must tell it all. Set by trying on simulated drives; common
+	// practice, no source.
+	kinWithCode    = 0.12
+	kinWithoutCode = 0.65
 	// mostGrouped captures of one type and code are grouped by comparing each
 	// with each; of more, this many evenly over time, and the others join.
 	mostGrouped = 500
+
+	none = "none" // stands for the fault code where there is none
 )
 
 // Known is a capture that others are compared with.
@@ -42,7 +46,7 @@ type Family struct {
 }
 
 // Families groups captures, within drive type and fault code, so that on average
-// the members of two families are less alike than kin: average linkage, Sokal and
+// the members of two families are less alike than kin says: average linkage, Sokal and
 // Michener 1958. The result depends on what the captures are, not on the order
 // in which they are given.
 //
@@ -83,13 +87,21 @@ func (k Known) same(o Known) bool {
 	return k.DriveType == o.DriveType && code(k.Fault) == code(o.Fault)
 }
 
+// kin is the least mean likeness of a family of this fault.
+func kin(f capture.Fault) float64 {
+	if code(f) == none {
+		return kinWithoutCode
+	}
+	return kinWithCode
+}
+
 // code is a fault's code as it stands in names.
 func code(f capture.Fault) string {
 	if f.Shown != "" {
 		return f.Shown
 	}
 	if f.Code == 0 {
-		return "none"
+		return none
 	}
 	return decimal(f.Code)
 }
@@ -102,7 +114,8 @@ func cluster(group []Known) (sets [][]int) {
 	for i := range owner {
 		owner[i] = -1
 	}
-	all := linkage(len(base), func(i, j int) float64 { return Alike(group[base[i]].Print, group[base[j]].Print) })
+	least := kin(group[0].Fault)
+	all := linkage(len(base), least, func(i, j int) float64 { return Alike(group[base[i]].Print, group[base[j]].Print) })
 	for n, set := range all {
 		for _, i := range set {
 			owner[base[i]] = n
@@ -111,7 +124,7 @@ func cluster(group []Known) (sets [][]int) {
 	settled := slices.Clone(owner)
 	for i := range group {
 		if settled[i] < 0 {
-			if best, mean := nearestSet(group, settled, group[i].Print, len(all)); mean >= kin {
+			if best, mean := nearestSet(group, settled, group[i].Print, len(all)); mean >= least {
 				owner[i] = best
 			}
 		}
@@ -156,9 +169,9 @@ func spaced(n, most int) (out []int) {
 }
 
 // linkage clusters n things until the mean likeness between any two clusters is
-// below kin. It follows chains of nearest neighbours (Murtagh 1983), which for
+// below least. It follows chains of nearest neighbours (Murtagh 1983), which for
 // the mean gives what joining the nearest pair each time would, in n² steps.
-func linkage(n int, alike func(i, j int) float64) [][]int {
+func linkage(n int, least float64, alike func(i, j int) float64) [][]int {
 	like := make([][]float64, n)
 	sets := make([][]int, n)
 	for i := range like {
@@ -195,7 +208,7 @@ func linkage(n int, alike func(i, j int) float64) [][]int {
 			}
 		}
 		switch {
-		case next < 0 || like[top][next] < kin: // nothing is near enough to it, nor ever will be
+		case next < 0 || like[top][next] < least: // nothing is near enough to it, nor ever will be
 			open[top] = false
 			chain = chain[:len(chain)-1]
 		case next != last:

@@ -58,6 +58,10 @@ func Of(c capture.Capture, series []capture.Series) Print {
 		return p
 	}
 	rows := s.rows()
+	if len(rows) == 0 {
+		p.Why = "no channel but setpoints has samples before the trigger"
+		return p
+	}
 	p.From, p.To, p.Asked = s.from, s.to, s.asked()
 	for _, r := range rows {
 		p.Rows = append(p.Rows, r.name)

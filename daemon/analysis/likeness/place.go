@@ -80,11 +80,11 @@ func Place(p Known, among []Known) Placement {
 	best := 0.0
 	for name, t := range families {
 		mean := t.sum / float64(t.count)
-		if mean >= kin && (mean > best || mean == best && elder(name, out.Family) < 0) {
+		if mean >= kin(p.Fault) && (mean > best || mean == best && elder(name, out.Family) < 0) {
 			best, out.Family, out.Count, out.First = mean, name, t.count+1, t.first
 		}
 	}
-	if alone != nil && alone.Likeness >= kin && alone.Likeness > best {
+	if alone != nil && alone.Likeness >= kin(p.Fault) && alone.Likeness > best {
 		same[0].Family = ""
 		out.Family, out.With, out.Count, out.First = nextName(lastName(same)), alone.ID, 2, alone.Time
 	}

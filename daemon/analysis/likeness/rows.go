@@ -13,11 +13,10 @@ import (
 // is fully seen; between them by the logarithm. Common practice, no source: set
 // by trying on simulated drives.
 const (
-	movesLow, movesHigh   = 4.0, 40.0 // times the standard deviation of the usual state
+	movesLow, movesHigh   = 8.0, 80.0 // times the standard deviation of the usual state
 	swingsLow, swingsHigh = 1.7, 20.0 // times the usual swing
-	swingWeight           = 0.7
+	swingWeight           = 0.4
 	bitWeight             = 1.2
-	setpointWeight        = 0.15 // commanded moves are no fault
 )
 
 // row is one line of the picture: what a channel did in each bin, 1 for its
@@ -33,11 +32,12 @@ type row struct {
 // left out first.
 func (s *shot) rows() (out []row) {
 	for _, g := range s.signals {
-		if g.Digital() {
+		switch {
+		case g.Digital():
 			out = append(out, s.bitRows(g)...)
-			continue
+		case g.Role != capture.RoleSetpoint: // commanded moves are no fault; see asked for those that are
+			out = append(out, s.analogRows(g)...)
 		}
-		out = append(out, s.analogRows(g)...)
 	}
 	slices.SortStableFunc(out, func(a, b row) int { return cmp.Or(cmp.Compare(a.rank, b.rank), cmp.Compare(a.name, b.name)) })
 	out = slices.CompactFunc(out, func(a, b row) bool { return a.name == b.name })
@@ -47,32 +47,26 @@ func (s *shot) rows() (out []row) {
 }
 
 func (s *shot) analogRows(g signal) []row {
-	name, rank, weight := g.Name, 1, 1.0
+	name, rank := g.Name, 1
 	if g.Role != "" && g.Role != capture.RoleOther {
 		name, rank = string(g.Role)+" "+g.Name, 0
 	}
 	x := g.x
-	switch g.Role {
-	case capture.RoleSetpoint:
-		weight = setpointWeight
-	case capture.RoleSpeed:
-		if d, _, ok := s.deviation(); ok {
-			x = d
-		}
-	}
-	if s.way < 0 && slices.Contains(turned, g.Role) {
-		weight = -weight
+	if d, _, ok := s.deviation(); ok && g.Role == capture.RoleSpeed {
+		x = d
 	}
 	course, swing := s.trace(x)
 	for b := range course {
-		course[b] *= weight
-		swing[b] *= math.Abs(weight) * swingWeight
+		swing[b] *= swingWeight
+		if s.way < 0 && slices.Contains(turned, g.Role) {
+			course[b] = -course[b]
+		}
 	}
 	return []row{{name + ": course", rank, course}, {name + ": swing", rank, swing}}
 }
 
 // turned are the roles whose sign depends on which way the shaft turns.
-var turned = []capture.Role{capture.RoleSetpoint, capture.RoleSpeed, capture.RoleTorque, capture.RolePositionError}
+var turned = []capture.Role{capture.RoleSpeed, capture.RoleTorque, capture.RolePositionError}
 
 // trace is where the samples went from their usual level, bin by bin, the
 // largest deviation before the trigger and the largest after it made 1, less

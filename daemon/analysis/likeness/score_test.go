@@ -39,7 +39,7 @@ var scenes = sync.OnceValue(func() []scene {
 	for range runtime.GOMAXPROCS(0) {
 		wg.Go(func() {
 			for i := range jobs {
-				s := drivesim.Scenario{Seed: *scoreSeed + uint64(i / len(causes)), Cause: causes[i%len(causes)]}
+				s := drivesim.Scenario{Seed: *scoreSeed + uint64(i/len(causes)), Cause: causes[i%len(causes)]}
 				c, series, _ := s.Play()
 				out[i] = scene{likeness.Known{ID: capture.ID(fmt.Sprintf("c%04d", i)), DriveType: c.DriveType,
 					Fault: c.Fault, Time: start.Add(time.Duration(i*37%len(out)) * time.Hour), Print: likeness.Of(c, series)}, s.Cause}

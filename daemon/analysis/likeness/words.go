@@ -43,7 +43,7 @@ func (m Match) words(zone *time.Location) string {
 }
 
 func faultWords(f capture.Fault) string {
-	if c := code(f); c != "none" {
+	if c := code(f); c != none {
 		return "fault " + c
 	}
 	return "no fault"
