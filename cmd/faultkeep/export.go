@@ -188,7 +188,7 @@ func record(ctx context.Context, p place, id capture.ID) (r export.Record, err e
 		}
 		r.Parts = append(r.Parts, export.Part{Name: part.Name, Bytes: b})
 	}
-	r.Study, err = p.Study(ctx, id)
+	r.Study, err = p.Study(ctx, id, p.zone)
 	return r, err
 }
 

@@ -41,7 +41,7 @@ func (c *showCommand) Run(ctx context.Context, out output) error {
 	if err != nil {
 		return err
 	}
-	study, err := p.Study(ctx, x.ID)
+	study, err := p.Study(ctx, x.ID, p.zone)
 	if err != nil {
 		return err
 	}

@@ -43,7 +43,7 @@ func (s *server) findings(ctx context.Context, c capture.Capture) (findings, err
 	if c.Origin != capture.Recorded {
 		return findings{}, nil
 	}
-	study, err := s.Store.Study(ctx, c.ID)
+	study, err := s.Store.Study(ctx, c.ID, s.Zone)
 	if err != nil {
 		return findings{}, err
 	}
@@ -96,12 +96,12 @@ func (s *server) annotate(ctx context.Context, rows []row) error {
 			ids = append(ids, r.id)
 		}
 	}
-	studies, err := s.Store.Studies(ctx, ids...)
+	shorts, err := s.Store.Short(ctx, ids...)
 	if err != nil {
 		return err
 	}
 	for i := range rows {
-		rows[i].First = studies[rows[i].id].Headline()
+		rows[i].First, rows[i].Family = shorts[rows[i].id].Headline, shorts[rows[i].id].Family
 	}
 	marks, err := s.Store.Marks(ctx, ids)
 	markRows(rows, marks)

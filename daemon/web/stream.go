@@ -34,6 +34,7 @@ type row struct {
 	What    string // the fault in words, "not watched: unreachable"
 	Href    string // of the capture
 	First   string // the finding to tell first
+	Family  string // of those that look alike
 	Detail  string
 	Advice  string
 	Status  string // "whole", "partial, −0.8…+0.3 s", "missed"

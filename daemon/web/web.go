@@ -20,8 +20,8 @@ type Store interface {
 	wire.Marker
 	wire.Analyst
 	wire.Repairs
-	// Studies are what was found in captures; those not analysed yet are left out.
-	Studies(ctx context.Context, ids ...capture.ID) (map[capture.ID]capture.Study, error)
+	// Short tells what was found in captures in few words; those not analysed yet are left out.
+	Short(ctx context.Context, ids ...capture.ID) (map[capture.ID]wire.Short, error)
 	// Visit is when somebody last marked everything as seen; zero: never.
 	Visit(ctx context.Context) (time.Time, error)
 	SetVisit(ctx context.Context, at time.Time) error
