@@ -74,6 +74,27 @@ func TestPreTriggerShare(t *testing.T) {
 	}
 }
 
+// Arithmetic: 7000 samples before and 3000 after are 70 %. At 60 % that takes
+// 7000 ÷ 0.6 = 11,667 samples, at 80 % 3000 ÷ 0.2 = 15,000.
+func TestAdjustableLength(t *testing.T) {
+	a := plan.Ask{Memory: perChannel(20_000), Adjustable: true, Channels: 8, Before: 7 * time.Second, After: 3 * time.Second,
+		Intervals: []time.Duration{ms, 2 * ms}, ShareStep: 20,
+		Race: plan.Race{Requests: func(c, n int) int { return (c*n + 124) / 125 }, RoundTrip: 5 * ms}}
+	if p := must(t, a); p.Samples != 11667 || p.Share != 60 {
+		t.Errorf("%+v", p)
+	}
+	// 11,667 × 8 ÷ 125 are 747 requests, 3.735 s, and 4.667 s after the trigger; at 2 ms half of it, 374 requests.
+	a.Race.Reset = 7 * time.Second
+	answer, err := plan.Make(a)
+	if err != nil || answer.Plan != nil { // how far down is still fine, nobody said
+		t.Errorf("coarser than need be without being asked: %v %+v", err, answer.Plan)
+	}
+	a.Frequency = 100
+	if p := must(t, a); p.Interval != 2*ms || p.Requests != 374 || p.Margin() != 7*time.Second-4668*ms-1870*ms {
+		t.Errorf("%+v, margin %v", p, p.Margin())
+	}
+}
+
 // Arithmetic: 65,536 samples shared by 8 channels are 8192 each, by 3 channels
 // 21,845; 1000 bytes in channels of 2, 4 and 2 bytes are 125 frames.
 func TestMemory(t *testing.T) {

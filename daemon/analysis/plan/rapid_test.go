@@ -16,7 +16,7 @@ func asks(t *rapid.T) plan.Ask {
 	a := plan.Ask{Channels: rapid.IntRange(1, 8).Draw(t, "channels"), Fewest: rapid.IntRange(0, 8).Draw(t, "fewest"),
 		Adjustable: rapid.Bool().Draw(t, "adjustable"),
 		Before:     time.Duration(rapid.IntRange(0, 20_000).Draw(t, "before")) * time.Millisecond,
-		After:      time.Duration(rapid.IntRange(1, 10_000).Draw(t, "after")) * time.Millisecond,
+		After:      time.Duration(rapid.IntRange(0, 10_000).Draw(t, "after")) * time.Millisecond,
 		Use:        rapid.SampledFrom([]plan.Use{"", plan.Shape, plan.Spectrum}).Draw(t, "use"),
 		Frequency:  rapid.SampledFrom([]float64{0, 1, 10, 50, 120.5, 400, 5000}).Draw(t, "frequency"),
 		ShareStep:  rapid.SampledFrom([]float64{0, 0.1, 1, 5, 12.5, 25}).Draw(t, "share step")}

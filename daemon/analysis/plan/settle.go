@@ -94,7 +94,7 @@ func (a Ask) set(interval time.Duration) (p Plan, ok bool) {
 			}
 		}
 	}
-	if n > memory || share*n < before*whole || (whole-share)*n < after*whole {
+	if n > memory || share*n < before*whole { // after it there is enough by the choice of share
 		return p, false
 	}
 	return a.numbers(Plan{Channels: a.Channels, Samples: int(n), Interval: interval,
