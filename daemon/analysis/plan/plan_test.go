@@ -58,7 +58,7 @@ func TestPreTriggerShare(t *testing.T) {
 		t.Errorf("%+v", p)
 	}
 	want := []string{
-		"Sample interval: 976.6 µs would just fill the memory; 1 ms is the next that fits and the recorder offers.",
+		"Sample interval: 976.6 µs would just fill the memory; 1 ms is the next that fits of what the recorder offers.",
 		"Pre-trigger share: 75.59 % became 75 %, in steps of 1 %.",
 	}
 	if !slices.Equal(p.Rounded, want) {

@@ -44,6 +44,12 @@ func Make(a Ask) (Answer, error) {
 		p.Rounded = a.rounded(p)
 		return Answer{Plan: &p, Conflicts: []string{}, Trades: []Trade{}}, nil
 	}
+	if free := a; a.Frequency > 0 {
+		// What stands in the way besides the frequency.
+		free.Frequency = 0
+		_, more := free.settle()
+		conflicts = slices.Compact(append(conflicts, more...))
+	}
 	return Answer{Conflicts: conflicts, Trades: a.trades()}, nil
 }
 

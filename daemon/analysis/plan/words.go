@@ -65,11 +65,11 @@ func (a Ask) rounded(p Plan) []string {
 	out := []string{}
 	fill := float64(a.Before+a.After) / float64(a.Memory.Samples(a.Channels))
 	if float64(p.Interval) > fill*(1+1e-4) {
-		offered := "the recorder offers"
+		offered := "that fits of what the recorder offers"
 		if len(a.Intervals) == 0 && a.Base == 0 {
-			offered = "has two digits; what the recorder offers isn't known"
+			offered = "that fits in two digits; which ones the recorder offers isn't known here"
 		}
-		out = append(out, fmt.Sprintf("Sample interval: %s would just fill the memory; %s is the next that fits and %s.",
+		out = append(out, fmt.Sprintf("Sample interval: %s would just fill the memory; %s is the next %s.",
 			Span(time.Duration(fill)), Span(p.Interval), offered))
 	}
 	before, after := a.wanted(p.Interval)
