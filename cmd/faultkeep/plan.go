@@ -6,7 +6,6 @@ import (
 	"io"
 	"time"
 
-	"faultkeep/configs/strict"
 	recorder "faultkeep/daemon/analysis/plan"
 	"faultkeep/daemon/export"
 	"faultkeep/sources/modbus"
@@ -239,7 +238,7 @@ func readMap(name string) (*regmap.Map, error) {
 	}
 	m, problems := regmap.Parse(name, src)
 	if len(problems) > 0 {
-		return nil, strict.Problems(problems)
+		return nil, problems
 	}
 	return m, nil
 }

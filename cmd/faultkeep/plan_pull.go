@@ -70,10 +70,10 @@ func codings(m *regmap.Map, n int) []capture.Coding {
 	return out
 }
 
-// What keeps a plan from taking the computer's memory: far above any recorder.
+// What keeps a plan from taking the computer's memory, or minutes: far above any recorder.
 const (
 	mostRegisters = 8 << 20
-	mostRequests  = 1 << 16
+	mostRequests  = 1 << 14
 )
 
 // readable tells whether Modbus, the map and this program can deal with a

@@ -65,7 +65,8 @@ func (a Ask) shareStep() int64 {
 	return int64(math.Round(a.ShareStep * whole / 100))
 }
 
-// set finds the number of samples and the pre-trigger share at an interval.
+// set finds the number of samples and the pre-trigger share at an interval; what
+// follows from them isn't filled in yet.
 // Whichever way the drive rounds a share to whole samples, both sides get what
 // is wanted of them: share × n ≥ before and (1 − share) × n ≥ after.
 //
@@ -97,11 +98,12 @@ func (a Ask) set(interval time.Duration) (p Plan, ok bool) {
 	if n > memory || share*n < before*whole { // after it there is enough by the choice of share
 		return p, false
 	}
-	return a.numbers(Plan{Channels: a.Channels, Samples: int(n), Interval: interval,
-		Share: float64(share) / (whole / 100), Trigger: int(share * n / whole)}), true
+	return Plan{Channels: a.Channels, Samples: int(n), Interval: interval,
+		Share: float64(share) / (whole / 100), Trigger: int(share * n / whole)}, true
 }
 
-// tries bounds how many intervals are tried for one that wins the race.
+// tries bounds how many intervals are tried for one that wins the race, from the
+// finest that fits to the coarsest that is fine enough, closer together at first.
 const tries = 24
 
 // settle finds the finest interval that gives all that is asked. The conflicts
@@ -126,10 +128,14 @@ func (a Ask) settle() (Plan, []string) {
 	for k := range tries {
 		i := first + int(float64(last-first)*math.Pow(float64(k)/(tries-1), 2))
 		p, ok := a.set(s.at(i))
-		if ok && (!p.Raced || p.Margin() >= 0) {
+		if !ok {
+			continue
+		}
+		p = a.numbers(p)
+		if !p.Raced || p.Margin() >= 0 {
 			return p, nil
 		}
-		if k == 0 || p.Margin() > best.Margin() {
+		if best.Interval == 0 || p.Margin() > best.Margin() {
 			best = p
 		}
 		if last == first {

@@ -218,7 +218,7 @@ var resetYield = yielding{
 			return a, false
 		}
 		const step = 100 * time.Millisecond
-		a.Race.Reset = (p.After + p.Need + step - 1) / step * step
+		a.Race.Reset = (p.After + p.Need + step - 1).Truncate(step)
 		return a, a.possible()
 	},
 	all: func(a Ask) (Ask, bool) {
@@ -302,8 +302,7 @@ const leastTime = 100
 func timeYield(before, after bool) yielding {
 	shorter := func(a Ask, thousandths int) Ask {
 		part := func(d time.Duration) time.Duration {
-			d = time.Duration(int64(d) / 1000 * int64(thousandths))
-			return d / time.Microsecond * time.Microsecond
+			return time.Duration(int64(d) / 1000 * int64(thousandths)).Truncate(time.Microsecond)
 		}
 		if before {
 			a.Before = part(a.Before)
