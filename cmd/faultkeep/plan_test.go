@@ -74,11 +74,13 @@ func pullOf(t *testing.T, spec drivesim.Spec) (p pulledDrive) {
 		p.kept = keeper.Kept()[0]
 		from, to := p.kept.Provenance.Opened, p.kept.Provenance.Pulled
 		p.took = to.Sub(from)
+		mu.Lock()
 		for _, at := range asked {
 			if !at.Before(from) && at.Before(to) {
 				p.asked++
 			}
 		}
+		mu.Unlock()
 		var err error
 		if p.probed, err = drive.Probe(t.Context()); err != nil {
 			t.Fatal(err)

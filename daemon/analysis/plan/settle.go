@@ -67,6 +67,7 @@ func (a Ask) shareStep() int64 {
 
 // set finds the number of samples and the pre-trigger share at an interval; what
 // follows from them isn't filled in yet.
+//
 // Whichever way the drive rounds a share to whole samples, both sides get what
 // is wanted of them: share × n ≥ before and (1 − share) × n ≥ after.
 //
@@ -82,7 +83,8 @@ func (a Ask) set(interval time.Duration) (p Plan, ok bool) {
 	n, share := memory, (memory-after)*whole/memory/step*step
 	if a.Adjustable {
 		n = math.MaxInt64
-		for _, s := range []int64{before * whole / (before + after) / step * step, before*whole/(before+after)/step*step + step} {
+		even := before * whole / (before + after) / step * step // no more than the share that would waste nothing
+		for _, s := range []int64{even, even + step} {
 			if s >= whole || s == 0 && before > 0 {
 				continue
 			}
