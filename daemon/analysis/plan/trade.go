@@ -268,8 +268,7 @@ var frequencyYield = yielding{
 	},
 	undo: func(from, a Ask) Ask { a.Frequency = from.Frequency; return a },
 	words: func(from, to Ask) string {
-		return fmt.Sprintf("Judge by %s up to %s instead of %s: a sample every %s", to.Use, Hertz(to.Frequency), Hertz(from.Frequency),
-			Span(time.Duration(to.coarsest())))
+		return fmt.Sprintf("Judge by %s up to %s instead of %s", to.Use, Hertz(to.Frequency), Hertz(from.Frequency))
 	},
 }
 
