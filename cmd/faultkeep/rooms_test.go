@@ -42,6 +42,7 @@ var rooms = []struct {
 	{"daemon/analysis/align", ""},
 	{"daemon/analysis/likeness", "daemon/analysis/robust store/capture"},
 	{"daemon/analysis/anatomy", "daemon/analysis/robust store/capture"},
+	{"daemon/analysis/plan", ""},
 	{"daemon/analysis/recurrence", ""},
 	{"daemon/analysis/spectrum", ""},
 	{"daemon/analysis/vibration", "daemon/analysis/spectrum store/capture"},
@@ -62,7 +63,7 @@ var rooms = []struct {
 	{"daemon/intake", "daemon/archive sources sources/folder store/capture"},
 	{"daemon", "store store/capture daemon/clock sources sources/modbus sources/folder daemon/alert daemon/config daemon/web daemon/metrics daemon/archive daemon/study"},
 	{"daemon/demo", "daemon daemon/alert daemon/archive daemon/config daemon/web/wire sources sources/modbus sources/drivesim configs store/capture"},
-	{"cmd/faultkeep", "daemon/intake sources/folder store/format store/format/comtrade store/format/delimited daemon daemon/archive daemon/config daemon/demo daemon/export daemon/report sources/drivesim sources/faultcode sources/modbus configs configs/strict store store/capture store/coverage"},
+	{"cmd/faultkeep", "daemon/intake sources/folder store/format store/format/comtrade store/format/delimited daemon daemon/archive daemon/config daemon/demo daemon/export daemon/report daemon/analysis/plan sources/drivesim sources/faultcode sources/modbus sources/modbus/regmap configs configs/strict store store/capture store/coverage"},
 }
 
 // Every package imports only what rooms allows it.
