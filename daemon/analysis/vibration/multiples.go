@@ -44,16 +44,25 @@ var mains = []float64{50, 60}
 
 const (
 	mostMultiple  = 12
+	mostPulses    = 36 // a three-phase bridge has multiples of six for long
 	mainsAccuracy = 0.004
 )
 
-// ofMains is which multiple of a line frequency a tone over time is; 0: none.
-func ofMains(t tone, line float64) int {
-	n := math.Round(t.peak.Frequency / line)
-	if t.order || n < 1 || n > mostMultiple || math.Abs(t.peak.Frequency-n*line) > math.Max(t.peak.FrequencyPM, mainsAccuracy*n*line) {
+// multipleOf is which whole multiple of a line frequency lies within pm of hz; 0: none.
+func multipleOf(line, hz, pm float64) int {
+	n := math.Round(hz / line)
+	if n < 1 || n > mostPulses || n > mostMultiple && math.Mod(n, 6) != 0 || math.Abs(hz-n*line) > math.Max(pm, mainsAccuracy*n*line) {
 		return 0
 	}
 	return int(n)
+}
+
+// ofMains is which multiple of a line frequency a tone over time is; 0: none.
+func ofMains(t tone, line float64) int {
+	if t.order {
+		return 0
+	}
+	return multipleOf(line, t.peak.Frequency, t.peak.FrequencyPM)
 }
 
 // mainsOf are the line frequencies that come into question: one, where only its
