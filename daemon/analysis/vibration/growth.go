@@ -64,27 +64,43 @@ func blocksOf(s *signal, hz float64) (length, hop int) {
 // blockAmplitudes are the amplitudes at a frequency, with the blocks' middles.
 func blockAmplitudes(s *signal, hz float64) (times, amplitudes []float64) {
 	length, hop := blocksOf(s, hz)
+	if length > len(s.x) {
+		return nil, nil
+	}
+	p := projection(length, hz*s.dt)
 	for at := 0; at+length <= len(s.x); at += hop {
 		times = append(times, s.at(at)+float64(length-1)/2*s.dt)
-		amplitudes = append(amplitudes, amplitude(s.x[at:at+length], hz*s.dt))
+		amplitudes = append(amplitudes, p.amplitude(s.x[at:at+length]))
 	}
 	return times, amplitudes
 }
 
-// amplitude of the tone with so many periods a sample, by a Hann-weighted
-// projection on sine and cosine.
-func amplitude(x []float64, perSample float64) float64 {
-	level, n := 0.0, float64(len(x))
-	for _, v := range x {
-		level += v / n
-	}
-	var re, im, weight float64
-	for i, v := range x {
-		w := 1 - math.Cos(2*math.Pi*(float64(i)+.5)/n)
+// projected is what blocks of one length are multiplied with for the amplitude
+// of a tone in them: sine and cosine under a Hann window.
+type projected []complex128
+
+func projection(n int, perSample float64) projected {
+	p := make(projected, n)
+	for i := range p {
 		sin, cos := math.Sincos(2 * math.Pi * perSample * float64(i))
-		re, im, weight = re+w*(v-level)*cos, im+w*(v-level)*sin, weight+w
+		w := (1 - math.Cos(2*math.Pi*(float64(i)+.5)/float64(n))) / float64(n)
+		p[i] = complex(w*cos, w*sin)
 	}
-	return 2 * math.Hypot(re, im) / weight
+	return p
+}
+
+// amplitude of the tone in x. The weights' sum is 1.
+func (p projected) amplitude(x []float64) float64 {
+	level, base := 0.0, x[0]
+	for _, v := range x {
+		level += v - base
+	}
+	level = base + level/float64(len(x))
+	var re, im float64
+	for i, v := range x {
+		re, im = re+(v-level)*real(p[i]), im+(v-level)*imag(p[i])
+	}
+	return 2 * math.Hypot(re, im)
 }
 
 // line is the weighted least-squares line y = level + slope·x, and the slope's

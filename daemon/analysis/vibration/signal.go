@@ -40,7 +40,7 @@ func signalsOf(c capture.Capture, series []capture.Series) (out []*signal, why s
 		s.channel, s.index = ch, i
 		low, high := s.x[0], s.x[0]
 		for _, v := range s.x {
-			low, high = math.Min(low, v), math.Max(high, v)
+			low, high = min(low, v), max(high, v)
 		}
 		if s.most = math.Max(math.Abs(low), math.Abs(high)); low < high {
 			out = append(out, s)

@@ -5,6 +5,7 @@ import (
 	"math"
 	"slices"
 
+	"faultkeep/daemon/analysis/robust"
 	"faultkeep/store/capture"
 )
 
@@ -19,6 +20,7 @@ const (
 	leastGrowth = 1.2  // from one swing to the next
 	mostGrowth  = 4.0  // the same: beyond, it is no growth but another thing that happens
 	mostTurns   = 12   // from the end backwards that are looked at
+	mostTrail   = 1 << 16
 )
 
 // proof is what the exponential swing must show by the number of turning points:
@@ -45,68 +47,85 @@ type turn struct {
 // swell looks for the clearest oscillation that swells up to the end.
 func (l *looking) swell(series []capture.Series) (best swelling, ok bool) {
 	for _, s := range l.signals {
-		if found, is := swellOf(s, l.deviation(s, series)); is && found.outstanding > best.outstanding {
+		if found, is := swellOf(s, l.end(s, series)); is && found.outstanding > best.outstanding {
 			best, ok = found, true
 		}
 	}
 	return best, ok
 }
 
-// deviation of a speed is that from its setpoint; other signals are as they are.
-func (l *looking) deviation(s *signal, series []capture.Series) []float64 {
+// trail is the smoothed end of a signal.
+type trail struct {
+	y     []float64
+	begin float64 // seconds from the trigger
+	dt    float64
+}
+
+// end smooths the end of a signal over a sixtieth of a second: of a speed its
+// deviation from the setpoint, of other signals themselves.
+func (l *looking) end(s *signal, series []capture.Series) trail {
+	width := max(1, int(0.015/s.dt)) | 1
+	stride := max(1, width/8)
+	from := max(0, len(s.x)-mostTrail*stride)
+	x := s.x[from:]
 	at := slices.IndexFunc(l.c.Channels, func(ch capture.Channel) bool {
 		return ch.Role == capture.RoleSetpoint && ch.Unit == s.channel.Unit
 	})
-	if s.channel.Role != capture.RoleSpeed || at < 0 || at >= len(series) || s.first+len(s.x) > len(series[at]) {
-		return s.x
-	}
-	out := make([]float64, len(s.x))
-	for i := range out {
-		if out[i] = s.x[i] - series[at][s.first+i]; !finite(out[i]) {
-			return s.x
+	if s.channel.Role == capture.RoleSpeed && at >= 0 && at < len(series) && s.first+len(s.x) <= len(series[at]) {
+		set, off := series[at][s.first+from:], make([]float64, len(x))
+		known := true
+		for i := range off {
+			off[i] = x[i] - set[i]
+			known = known && finite(off[i])
+		}
+		if known {
+			x = off
 		}
 	}
-	return out
+	return trail{y: smooth(x, width, stride), begin: s.at(from), dt: s.dt * float64(stride)}
 }
 
 // swellOf finds the last turning points, of which every one is further from the
-// one before it than that was, in about even time, and lays an exponential
-// swing through what they span.
-func swellOf(s *signal, y []float64) (best swelling, found bool) {
-	y = smooth(y, max(1, int(0.015/s.dt))|1)
-	rest, sigma := spread(y[:len(y)*3/5])
-	if sigma == 0 {
+// one before it than that was, on the other side and in about even time, and
+// lays an exponential swing through what they span.
+func swellOf(s *signal, t trail) (best swelling, found bool) {
+	rest, sigma := spread(t.y[:len(t.y)*3/5])
+	if !(sigma > 0) {
 		return swelling{}, false
 	}
-	turns := turnsOf(y, turnBack*sigma)
-	end := turn{len(y) - 1, y[len(y)-1]} // it may have been about to turn when the machine tripped
+	turns := turnsOf(t.y, turnBack*sigma)
+	end := turn{len(t.y) - 1, t.y[len(t.y)-1]} // it may have been about to turn when the machine tripped
 	for _, some := range [][]turn{turns, append(turns, end)} {
-		if w, ok := swellBy(s, y, swelled(some, rest), sigma); ok && w.share > best.share {
+		if w, ok := swellBy(s, t, swelled(some, rest), sigma); ok && w.share > best.share {
 			best, found = w, true
 		}
 	}
 	return best, found
 }
 
-func swellBy(s *signal, y []float64, turns []turn, sigma float64) (swelling, bool) {
+// swellBy judges what some turning points show. Three are enough only where the
+// level at rest is known, as that of a deviation from the setpoint: other
+// signals go up and down with the load.
+func swellBy(s *signal, t trail, turns []turn, sigma float64) (swelling, bool) {
 	n := len(turns)
 	if n < 3 || n < 4 && s.channel.Role != capture.RoleSpeed {
 		return swelling{}, false
 	}
-	last := math.Abs(turns[n-1].height - turns[n-2].height)
-	half := float64(turns[n-1].at-turns[0].at) / float64(n-1)
-	if last < clearSwing*sigma || float64(len(y)-turns[n-1].at) > 2*half {
+	first, last := turns[0].at, turns[n-1].at
+	half := float64(last-first) / float64(n-1)
+	size := math.Abs(turns[n-1].height - turns[n-2].height)
+	if size < clearSwing*sigma || float64(len(t.y)-last) > 2*half {
 		return swelling{}, false
 	}
-	fit, ok := fitSwing(y[turns[0].at:min(len(y), turns[n-1].at+int(half/2)+1)], half, turns, sigma, s.dt)
+	until := min(len(t.y), last+int(half/2)+1)
+	fit, ok := fitSwing(t.y[first:until], half, turns, sigma, t.dt)
 	needs := proof[min(n, len(proof)-1)]
-	if !ok || fit.share < needs.share || fit.rate < needs.sure*fit.ratePM || math.Abs(fit.hz*2*half*s.dt-1) > 0.3 {
+	if !ok || fit.share < needs.share || fit.rate < needs.sure*fit.ratePM || math.Abs(fit.hz*2*half*t.dt-1) > 0.3 {
 		return swelling{}, false
 	}
-	w := swelling{signal: s, hz: fit.hz, hzPM: fit.hzPM, turns: n, share: fit.share, outstanding: last / sigma}
-	w.course = course{rate: fit.rate, pm: fit.ratePM, from: s.at(turns[0].at), to: s.at(turns[n-1].at)}
-	over := float64(min(len(y)-1-turns[n-1].at, int(half/2)))
-	w.course.last = fit.amplitude * math.Exp(-fit.rate*over*s.dt)
+	w := swelling{signal: s, hz: fit.hz, hzPM: fit.hzPM, turns: n, share: fit.share, outstanding: size / sigma}
+	w.course = course{rate: fit.rate, pm: fit.ratePM, from: t.begin + float64(first)*t.dt, to: t.begin + float64(last)*t.dt}
+	w.course.last = fit.amplitude * math.Exp(-fit.rate*float64(until-1-last)*t.dt)
 	w.course.first = w.course.last * math.Exp(fit.rate*(w.course.from-w.course.to))
 	return w, true
 }
@@ -162,23 +181,18 @@ func swelled(turns []turn, rest float64) []turn {
 	return turns[from:]
 }
 
-// spread is a robust standard deviation: 1.4826 times the median distance from
-// the median, of some of its samples.
+// spread is the middle of a signal and a robust standard deviation about it, by
+// up to 1,500 of its samples.
 func spread(y []float64) (middle, sigma float64) {
-	var some []float64
-	for i := 0; i < len(y); i += max(1, len(y)/1500) {
+	stride := max(1, len(y)/1500)
+	some := make([]float64, 0, len(y)/stride+1)
+	for i := 0; i < len(y); i += stride {
 		some = append(some, y[i])
 	}
 	if len(some) == 0 {
 		return 0, 0
 	}
-	slices.Sort(some)
-	middle = some[len(some)/2]
-	for i := range some {
-		some[i] = math.Abs(some[i] - middle)
-	}
-	slices.Sort(some)
-	return middle, 1.4826022 * some[len(some)/2]
+	return robust.Median(some), robust.MAD(some)
 }
 
 // swellFinding puts it into words.

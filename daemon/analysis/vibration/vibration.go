@@ -88,13 +88,14 @@ func look(c capture.Capture, series []capture.Series) *looking {
 		return l
 	}
 	l.shaft = shaftOf(c, series)
+	by := plans{}
 	for _, s := range l.signals {
-		l.tones = append(l.tones, tonesOf(s, s.x, 1/s.dt, chance/float64(len(l.signals)))...)
+		l.tones = append(l.tones, by.tonesOf(s, s.x, 1/s.dt, chance/float64(len(l.signals)))...)
 		if !l.shaft.varies {
 			continue
 		}
 		if x, perRev, ok := l.shaft.byAngle(s); ok {
-			for _, t := range tonesOf(s, x, perRev, chance/float64(len(l.signals))) {
+			for _, t := range by.tonesOf(s, x, perRev, chance/float64(len(l.signals))) {
 				if t.order = true; t.peak.Frequency < highest*perRev {
 					l.tones = append(l.tones, t)
 				}
@@ -104,19 +105,33 @@ func look(c capture.Capture, series []capture.Series) *looking {
 	return l
 }
 
+// plans are the spectra's of one look, by segment length.
+type plans map[int]*spectrum.Plan
+
+func (p plans) welch(x []float64, rate float64, size int) (spectrum.Spectrum, error) {
+	if p[size] == nil {
+		plan, err := spectrum.NewPlan(spectrum.Options{Size: size})
+		if err != nil {
+			return spectrum.Spectrum{}, err
+		}
+		p[size] = plan
+	}
+	return p[size].Welch(x, rate)
+}
+
 // tonesOf are the peaks that matter of a channel: of a fine spectrum, and of one
 // four times as coarse and better averaged, in which broad resonances stand out.
-func tonesOf(s *signal, x []float64, rate, chance float64) (out []tone) {
+func (p plans) tonesOf(s *signal, x []float64, rate, chance float64) (out []tone) {
 	fine := spectrum.SizeFor(len(x))
 	for _, size := range []int{fine, fine / 4} {
-		p, err := spectrum.Welch(x, rate, spectrum.Options{Size: size})
+		found, err := p.welch(x, rate, size)
 		if err != nil {
 			return nil // numbers so large that their squares are none
 		}
-		for _, peak := range p.Peaks(chance / 2) {
-			known := slices.ContainsFunc(out, func(t tone) bool { return math.Abs(t.peak.Frequency-peak.Frequency) <= 2*p.Step })
+		for _, peak := range found.Peaks(chance / 2) {
+			known := slices.ContainsFunc(out, func(t tone) bool { return math.Abs(t.peak.Frequency-peak.Frequency) <= 2*found.Step })
 			if peak.Amplitude >= smallest*s.most && !known {
-				out = append(out, tone{signal: s, peak: peak, noise: p.Density[peak.Line] / peak.Above, step: p.Step})
+				out = append(out, tone{signal: s, peak: peak, noise: found.Density[peak.Line] / peak.Above, step: found.Step})
 			}
 		}
 	}
