@@ -200,3 +200,30 @@ func TestWhatHasNoSpectrum(t *testing.T) {
 		t.Errorf("too few lines, but %+v", peaks)
 	}
 }
+
+// A coarser spectrum keeps a tone's amplitude and the noise's density, and is as
+// steady as it claims: the variance of its lines is their square divided by the
+// number of independent segments.
+func TestCoarser(t *testing.T) {
+	s := welch(t, tone(8192, 1024, sine(100, 0)), 1024, spectrum.Options{Size: 1024}).Coarser()
+	near(t, "step", s.Step, 4, 0)
+	near(t, "amplitude", s.Amplitude(25), 1, 1e-9)
+	var values []float64
+	for seed := range uint64(60) {
+		dice := rand.New(rand.NewPCG(seed, 11))
+		x := make([]float64, 8192)
+		for i := range x {
+			x[i] = dice.NormFloat64()
+		}
+		values = append(values, welch(t, x, 1, spectrum.Options{Size: 1024}).Coarser().Density[4:125]...)
+	}
+	mean, square := 0.0, 0.0
+	for _, v := range values {
+		mean += v / float64(len(values))
+	}
+	for _, v := range values {
+		square += (v - mean) * (v - mean) / float64(len(values))
+	}
+	near(t, "density of white noise", mean, 2, .02) // variance 1 from 0 to half a sample a second
+	near(t, "independent segments", mean*mean/square, 15*18./19*3.15, 3)
+}

@@ -28,7 +28,8 @@ type Spectrum struct {
 	Segments int       // that were averaged
 	Window   Window    //
 	Step     float64   // Hz from line to line
-	Density  []float64 // unit²/Hz at 0, Step, 2·Step, …; Size/2+1 lines
+	Density  []float64 // unit²/Hz at 0, Step, 2·Step, …
+	Coarse   bool      // lines are averages of those of a finer spectrum
 }
 
 // Errors of Welch.
@@ -151,11 +152,47 @@ func (s Spectrum) Frequency(k int) float64 { return float64(k) * s.Step }
 // Amplitude is the peak amplitude of a tone on line k, in the samples' unit:
 // what the line would be if a single tone lay on it.
 func (s Spectrum) Amplitude(k int) float64 {
-	square := s.Density[k] * s.Step * s.Window.NoiseBandwidth()
+	square := s.Density[k] * s.Step * s.noiseBandwidth()
 	if k == 0 || 2*k == s.Size {
 		return math.Sqrt(square)
 	}
 	return math.Sqrt(2 * square)
+}
+
+// noiseBandwidth in lines.
+func (s Spectrum) noiseBandwidth() float64 {
+	b := s.Window.NoiseBandwidth()
+	if s.Coarse { // in a quarter as many lines, and of a tone on a line this is left at the top
+		b *= 1 / (4 * (coarse[0] + 2*coarse[1]*s.Window.beside(1) + 2*coarse[2]*s.Window.beside(2)))
+	}
+	return b
+}
+
+// coarse are the weights of a line and its neighbours in a coarser spectrum.
+var coarse = [4]float64{4. / 16, 3. / 16, 2. / 16, 1. / 16}
+
+// Coarser has a line for every four, each the average of seven under a triangle:
+// less resolution, but steadier, so that broad resonances stand out.
+func (s Spectrum) Coarser() Spectrum {
+	out := s
+	out.Coarse, out.Step, out.Size = true, 4*s.Step, s.Size/4
+	out.Density = make([]float64, (len(s.Density)-1)/4+1)
+	last := len(s.Density) - 1
+	for k := range out.Density {
+		sum := coarse[0] * s.Density[4*k]
+		for j := 1; j < len(coarse); j++ { // mirrored at both ends, as a spectrum is
+			low, high := 4*k-j, 4*k+j
+			if low < 0 {
+				low = -low
+			}
+			if high > last {
+				high = 2*last - high
+			}
+			sum += coarse[j] * (s.Density[low] + s.Density[max(high, 0)])
+		}
+		out.Density[k] = sum
+	}
+	return out
 }
 
 // RMS of what lies from low to high, both included, in the samples' unit.

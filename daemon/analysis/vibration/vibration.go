@@ -108,7 +108,8 @@ func look(c capture.Capture, series []capture.Series) *looking {
 // plans are the spectra's of one look, by segment length.
 type plans map[int]*spectrum.Plan
 
-func (p plans) welch(x []float64, rate float64, size int) (spectrum.Spectrum, error) {
+func (p plans) welch(x []float64, rate float64) (spectrum.Spectrum, error) {
+	size := spectrum.SizeFor(len(x))
 	if p[size] == nil {
 		plan, err := spectrum.NewPlan(spectrum.Options{Size: size})
 		if err != nil {
@@ -120,14 +121,13 @@ func (p plans) welch(x []float64, rate float64, size int) (spectrum.Spectrum, er
 }
 
 // tonesOf are the peaks that matter of a channel: of a fine spectrum, and of one
-// four times as coarse and better averaged, in which broad resonances stand out.
+// four times as coarse and steadier, in which broad resonances stand out.
 func (p plans) tonesOf(s *signal, x []float64, rate, chance float64) (out []tone) {
-	fine := spectrum.SizeFor(len(x))
-	for _, size := range []int{fine, fine / 4} {
-		found, err := p.welch(x, rate, size)
-		if err != nil {
-			return nil // numbers so large that their squares are none
-		}
+	fine, err := p.welch(x, rate)
+	if err != nil {
+		return nil // numbers so large that their squares are none
+	}
+	for _, found := range []spectrum.Spectrum{fine, fine.Coarser()} {
 		for _, peak := range found.Peaks(chance / 2) {
 			known := slices.ContainsFunc(out, func(t tone) bool { return math.Abs(t.peak.Frequency-peak.Frequency) <= 2*found.Step })
 			if peak.Amplitude >= smallest*s.most && !known {
