@@ -5,6 +5,8 @@ import (
 	"math/cmplx"
 
 	"gonum.org/v1/gonum/dsp/fourier"
+
+	"faultkeep/daemon/analysis/robust"
 )
 
 const (
@@ -70,14 +72,14 @@ func beforeFault(y []float64) int {
 	for b := range blocks {
 		means[b] = mean(y[b*n : (b+1)*n])
 	}
-	middle := median(means)
+	middle := robust.Median(means)
 	for b := range blocks {
 		levels[b] = 0
 		for _, v := range y[b*n : (b+1)*n] {
 			levels[b] = math.Max(levels[b], math.Abs(v-middle))
 		}
 	}
-	usual := median(levels)
+	usual := robust.Median(levels)
 	last := blocks
 	for last > 0 && levels[last-1] > 2.5*usual {
 		last--

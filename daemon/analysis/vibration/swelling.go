@@ -141,7 +141,7 @@ func turnsOf(y []float64, back float64) (out []turn) {
 		if v < low.height {
 			low = turn{i, v}
 		}
-		need := math.Max(back, turnShare*way)
+		need := max(back, turnShare*way)
 		switch {
 		case direction >= 0 && high.height-v >= need:
 			if out = append(out, high); len(out) > 1 {
