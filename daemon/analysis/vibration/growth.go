@@ -64,43 +64,39 @@ func blocksOf(s *signal, hz float64) (length, hop int) {
 // blockAmplitudes are the amplitudes at a frequency, with the blocks' middles.
 func blockAmplitudes(s *signal, hz float64) (times, amplitudes []float64) {
 	length, hop := blocksOf(s, hz)
-	if length > len(s.x) {
-		return nil, nil
-	}
-	p := projection(length, hz*s.dt)
 	for at := 0; at+length <= len(s.x); at += hop {
 		times = append(times, s.at(at)+float64(length-1)/2*s.dt)
-		amplitudes = append(amplitudes, p.amplitude(s.x[at:at+length]))
+		amplitudes = append(amplitudes, amplitude(s.x[at:at+length], hz*s.dt))
 	}
 	return times, amplitudes
 }
 
-// projected is what blocks of one length are multiplied with for the amplitude
-// of a tone in them: sine and cosine under a Hann window.
-type projected []complex128
-
-func projection(n int, perSample float64) projected {
-	p := make(projected, n)
-	for i := range p {
-		sin, cos := math.Sincos(2 * math.Pi * perSample * float64(i))
-		w := (1 - math.Cos(2*math.Pi*(float64(i)+.5)/float64(n))) / float64(n)
-		p[i] = complex(w*cos, w*sin)
-	}
-	return p
-}
-
-// amplitude of the tone in x. The weights' sum is 1.
-func (p projected) amplitude(x []float64) float64 {
-	level, base := 0.0, x[0]
+// amplitude of the tone with so many periods a sample, by a Hann-weighted
+// projection on sine and cosine. They turn from sample to sample, and begin
+// anew every so often so that no error adds up.
+func amplitude(x []float64, perSample float64) float64 {
+	const anew = 256
+	n, base, level := float64(len(x)), x[0], 0.0
 	for _, v := range x {
 		level += v - base
 	}
-	level = base + level/float64(len(x))
+	level = base + level/n
+	turn := func(angle float64) complex128 {
+		sin, cos := math.Sincos(2 * math.Pi * angle)
+		return complex(cos, sin)
+	}
+	toneStep, windowStep := turn(perSample), turn(1/n)
+	var tone, window complex128
 	var re, im float64
 	for i, v := range x {
-		re, im = re+(v-level)*real(p[i]), im+(v-level)*imag(p[i])
+		if i%anew == 0 {
+			tone, window = turn(math.Mod(perSample*float64(i), 1)), turn((float64(i)+.5)/n)
+		}
+		d := (1 - real(window)) * (v - level)
+		re, im = re+d*real(tone), im+d*imag(tone)
+		tone, window = tone*toneStep, window*windowStep
 	}
-	return 2 * math.Hypot(re, im)
+	return 2 * math.Hypot(re, im) / n
 }
 
 // line is the weighted least-squares line y = level + slope·x, and the slope's

@@ -52,7 +52,10 @@ func Find(c capture.Capture, series []capture.Series) []capture.Finding {
 		}
 	}
 	if len(out) == 0 {
-		return []capture.Finding{l.nothing()}
+		out = append(out, l.nothing())
+	}
+	for _, why := range l.left {
+		out = append(out, unable(c, why))
 	}
 	if left := len(groups) - len(told); left > 0 {
 		out = append(out, unable(c, fmt.Sprintf("%d weaker oscillations are left out; the %d clearest are told", left, len(told))))
@@ -78,12 +81,13 @@ type looking struct {
 	signals []*signal
 	shaft   shaft
 	tones   []tone
-	why     string // why there are no signals
+	left    []string // channels that can't be looked at, and why
+	why     string   // why there are no signals
 }
 
 func look(c capture.Capture, series []capture.Series) *looking {
 	l := &looking{c: c}
-	l.signals, l.why = signalsOf(c, series)
+	l.signals, l.left, l.why = signalsOf(c, series)
 	if len(l.signals) == 0 {
 		return l
 	}
