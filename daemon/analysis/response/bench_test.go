@@ -23,6 +23,22 @@ func eight(n int) (capture.Capture, []capture.Series) {
 	return c, series
 }
 
+// Eight times the samples cost about eight times as much. The bound is generous,
+// since other programs run beside; a cost that grows with the square would be 64.
+func TestCostGrowsLinearly(t *testing.T) {
+	best := func(n int) float64 {
+		c, series := eight(n)
+		least := math.Inf(1)
+		for range 8 {
+			least = min(least, seconds(func() { response.Find(c, series) }))
+		}
+		return least
+	}
+	if small, large := best(8192), best(8*8192); large > 24*small {
+		t.Errorf("8 × 8,192 samples take %.4f s, 8 × 65,536 %.4f s", small, large)
+	}
+}
+
 // BenchmarkFind prints the time for 8 × 8,192 samples as a multiple of reading
 // every sample once, and how the cost of a sample grows from there to a hundred
 // times as many: 1 is linear.
@@ -36,12 +52,13 @@ func BenchmarkFind(b *testing.B) {
 		floor += seconds(func() {
 			for _, s := range series {
 				for _, v := range s {
-					sink = math.Max(sink, v)
+					sink += v
 				}
 			}
 		})
 	}
 	grown = seconds(func() { response.Find(large, many) })
+	b.ReportMetric(1000*ours/float64(b.N), "ms/capture")
 	b.ReportMetric(ours/floor, "×reading")
 	b.ReportMetric(grown/100/(ours/float64(b.N)), "cost-a-sample-at-×100")
 }

@@ -172,6 +172,19 @@ func TestVerdicts(t *testing.T) {
 	}
 }
 
+// There soon, but not at rest: a slow pole beside a fast one. 90 % are reached
+// within some 60 ms, 2 % after τ·ln(0.12/0.02) = 537 ms.
+func TestSlowToSettle(t *testing.T) {
+	c, series := record(.001, .2, 2, func(t float64) float64 { return 1 - .88*math.Exp(-t/.01) - .12*math.Exp(-t/.3) })
+	findings := response.Find(c, series)
+	if f := only(t, findings, capture.FindingLoop); f.Name != response.SlowToSettle || !strings.Contains(f.Text, "shorter integral time") || !strings.Contains(f.Text, "common practice") {
+		t.Error(f.Text)
+	}
+	if got := value(t, only(t, findings, capture.FindingStep), "settling time 2 %"); math.Abs(got.Value-.5375) > got.PlusMinus+.005*.5375 {
+		t.Errorf("settled after %g ±%g s", got.Value, got.PlusMinus)
+	}
+}
+
 // A step that is cut off before it could have settled gets no verdict; seen for
 // longer, the same loop is hunting.
 func TestTooSoonForAVerdict(t *testing.T) {

@@ -112,9 +112,9 @@ func TestPeaksOfEveryWindow(t *testing.T) {
 func TestNoiseHasNoPeaks(t *testing.T) {
 	for name, feedback := range map[string]float64{"white": 0, "low pass": .9, "random walk": 1} {
 		for _, n := range []int{1024, 2500, 8192, 40000} {
-			seeds, wrong := 300, 0
+			seeds, wrong := 200, 0
 			if n > 10000 {
-				seeds = 100
+				seeds = 60
 			}
 			plan, err := spectrum.NewPlan(spectrum.Options{Size: spectrum.SizeFor(n)})
 			if err != nil {

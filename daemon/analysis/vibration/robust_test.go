@@ -65,6 +65,16 @@ func TestSaysWhyItCannot(t *testing.T) {
 		"no interval": {usual(func(c *capture.Capture, _ []capture.Series) { c.Timing.Interval = 0 }), "512 samples in a row"},
 		"no speed":    {usual(func(c *capture.Capture, _ []capture.Series) { c.Channels[0].Role = capture.RoleOther }), "no channel has the role speed"},
 		"speed in %":  {usual(func(c *capture.Capture, _ []capture.Series) { c.Channels[0].Unit = "%" }), "a unit such as rpm"},
+		"one of them constant": {usual(func(_ *capture.Capture, s []capture.Series) {
+			for i := range s[1] {
+				s[1][i] = 8
+			}
+		}), "current: constant"},
+		"gaps in one of them": {usual(func(_ *capture.Capture, s []capture.Series) {
+			for i := 0; i < 4096; i += 300 {
+				s[0][i] = math.NaN()
+			}
+		}), "speed: fewer than 512 samples in a row"},
 		"shaft turns back": {usual(func(_ *capture.Capture, s []capture.Series) {
 			for i := range s[0] {
 				s[0][i] = 1500 - float64(i)
@@ -97,6 +107,18 @@ func TestTheLongestStretchCounts(t *testing.T) {
 	f := at(t, vibration.Find(c, series), capture.FindingVibration, "frequency", 75, .02)
 	if f.Name != "order" || math.Abs(f.From+5.299) > 1e-9 || math.Abs(f.To+.001) > 1e-9 {
 		t.Errorf("%s from %g to %g: %s", f.Name, f.From, f.To, f.Text)
+	}
+}
+
+// One channel alone is enough for an oscillation and for its growth.
+func TestOneChannel(t *testing.T) {
+	c, series := machine(4096, .001, constant(0), sum(constant(10), noise(2, .1), sine(1, 80)))
+	c.Channels, series = c.Channels[1:], series[1:]
+	findings := vibration.Find(c, series)
+	check(t, c, findings)
+	amplitude(t, at(t, findings, capture.FindingVibration, "frequency", 80, .02), "current", 1)
+	if f := only(t, findings, capture.FindingGrowth); f.Name != vibration.Stable {
+		t.Error(f.Text)
 	}
 }
 
