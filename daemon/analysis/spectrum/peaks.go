@@ -35,7 +35,7 @@ func (s Spectrum) Peaks(chance float64) []Peak {
 	if lines < 3*block || s.Segments == 0 || !(chance > 0) {
 		return nil
 	}
-	shape := s.independent()
+	shape := s.Independent()
 	limit := mathext.GammaIncRegCompInv(shape, chance/float64(lines)) / shape
 	floor, most := s.floor(shape), slices.Max(s.Density)
 	var out []Peak
@@ -52,8 +52,8 @@ func (s Spectrum) Peaks(chance float64) []Peak {
 	return out
 }
 
-// independent is how many independent segments the average is worth.
-func (s Spectrum) independent() float64 {
+// Independent is how many independent segments the average is worth.
+func (s Spectrum) Independent() float64 {
 	k := math.Max(1, float64(s.Segments)*18/19)
 	if s.Coarse { // by the correlation of neighbouring lines under a Hann window, 4/9 and 1/36
 		k *= 3.15

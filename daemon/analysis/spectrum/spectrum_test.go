@@ -229,5 +229,5 @@ func TestCoarser(t *testing.T) {
 		square += (v - mean) * (v - mean) / float64(len(values))
 	}
 	near(t, "density of white noise", mean, 2, .02) // variance 1 from 0 to half a sample a second
-	near(t, "independent segments", mean*mean/square, 15*18./19*3.15, 3)
+	near(t, "independent segments", mean*mean/square/s.Independent(), 1, .06)
 }

@@ -116,6 +116,18 @@ func TestWhichLineFrequency(t *testing.T) {
 	}
 }
 
+// The ripple of a three-phase bridge is told as far as it goes: 900 Hz is 18
+// times 50, 15 times 60. Other multiples so high are chance: 850 Hz is none.
+func TestRippleOfABridge(t *testing.T) {
+	findings := vibration.Find(machine(16384, .0004, sum(constant(911), noise(4, .5)), sum(constant(560), noise(3, .3), sine(2, 900), sine(1, 850))))
+	if f := at(t, findings, capture.FindingVibration, "frequency", 900, .02); !strings.Contains(f.Text, "fits 18 × a line frequency of 50 Hz.") {
+		t.Error(f.Text)
+	}
+	if f := at(t, findings, capture.FindingVibration, "frequency", 850, .02); f.Name != "peak" {
+		t.Error(f.Text)
+	}
+}
+
 // A shaft that runs up from 600 to 1500 rpm: what follows it is found over its
 // angle, what doesn't over time.
 func TestOrdersWhileTheSpeedChanges(t *testing.T) {
