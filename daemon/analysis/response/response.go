@@ -61,8 +61,10 @@ func findPair(c capture.Capture, series []capture.Series, p pair) []capture.Find
 	}
 	l := &loop{c: c, series: series, pair: p}
 	var moves []move
-	for _, at := range pieces {
+	ends := make([]int, len(pieces)) // where each piece's moves end
+	for i, at := range pieces {
 		moves = append(moves, findMoves(at)...)
+		ends[i] = len(moves)
 	}
 	told := largest(moves, mostMoves)
 	failed := 0
@@ -73,8 +75,10 @@ func findPair(c capture.Capture, series []capture.Series, p pair) []capture.Find
 			l.failMove(m, why)
 		}
 	}
-	for _, at := range pieces {
-		l.rest(at, moves)
+	from := 0
+	for i, at := range pieces {
+		l.rest(at, moves[from:ends[i]])
+		from = ends[i]
 	}
 	if failed > mostFailed {
 		l.fail(0, 0, "%d more changes of the setpoint can't be judged, for reasons like these", failed-mostFailed)

@@ -26,7 +26,7 @@ type quiet struct {
 	grain    float64 // noise of the actual value's own resolution
 }
 
-// rest looks at the longest stretch of a piece between its moves.
+// rest looks at the longest stretch of a piece between its moves, which are all of it.
 func (l *loop) rest(p *piece, moves []move) {
 	from, to := 0, 0
 	begin := 0
@@ -36,9 +36,6 @@ func (l *loop) rest(p *piece, moves []move) {
 		}
 	}
 	for _, m := range moves {
-		if m.p != p {
-			continue
-		}
 		consider(begin, m.from+1)
 		begin = m.to + l.calm(m)
 	}
