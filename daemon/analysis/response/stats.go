@@ -2,6 +2,7 @@ package response
 
 import (
 	"math"
+	"slices"
 
 	"faultkeep/daemon/analysis/robust"
 )
@@ -74,11 +75,11 @@ func repeats(v []float64, q float64) bool {
 	return others <= most
 }
 
-// smooth is the moving average over w samples, w odd. Its ends are averaged
-// over what is there.
+// smooth is the moving average over w samples, w odd, in a slice of its own. Its
+// ends are averaged over what is there.
 func smooth(v []float64, w int) []float64 {
 	if w <= 1 {
-		return v
+		return slices.Clone(v)
 	}
 	out, half, sum := make([]float64, len(v)), w/2, 0.0
 	lo, hi := 0, 0
