@@ -13,7 +13,7 @@ import (
 // and none of them is about what came after the trip.
 func TestSimulatedDrives(t *testing.T) {
 	for seed, cause := range append(slices.Clone(drivesim.ScenarioCauses), drivesim.CalmCauses...) {
-		c, series, truth := drivesim.Scenario{Seed: uint64(seed), Cause: cause}.Play()
+		c, series, truth := drivesim.Scenario{Seed: uint64(seed), Cause: cause, Samples: 1024}.Play()
 		findings := response.Find(c, series)
 		check(t, c, findings)
 		for _, f := range findings {

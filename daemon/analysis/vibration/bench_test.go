@@ -63,7 +63,7 @@ func TestCostGrowsLinearly(t *testing.T) {
 	best := func(n int) float64 {
 		c, series := eight(n, 600)
 		least := math.Inf(1)
-		for range 5 {
+		for range 4 {
 			least = min(least, seconds(func() { vibration.Find(c, series) }))
 		}
 		return least

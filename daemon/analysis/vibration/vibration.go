@@ -46,7 +46,10 @@ func Find(c capture.Capture, series []capture.Series) []capture.Finding {
 	}
 	growths := 0
 	for _, g := range told {
-		if f, ok := l.growth(g, swell); ok && growths < mostGrowths {
+		if growths == mostGrowths {
+			break
+		}
+		if f, ok := l.growth(g, swell); ok {
 			out = append(out, f)
 			growths++
 		}

@@ -215,7 +215,7 @@ func TestTwoMassAntiresonance(t *testing.T) {
 // at ζωn, ζ = σ/√(σ²+ω²): any textbook. Without noise to 0.5 %, with noise
 // within what is stated in nine of ten.
 func TestGrowth(t *testing.T) {
-	const hz, seeds = 6.3, 40
+	const hz, seeds = 6.3, 30
 	for _, c := range []struct {
 		rate float64
 		want string
