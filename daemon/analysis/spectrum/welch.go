@@ -56,11 +56,18 @@ func Welch(x []float64, rate float64, o Options) (Spectrum, error) {
 	if o.Size == 0 {
 		o.Size = SizeFor(len(x))
 	}
+	if o.Size > len(x) {
+		return Spectrum{}, tooFew(len(x), o.Size)
+	}
 	p, err := NewPlan(o)
 	if err != nil {
 		return Spectrum{}, err
 	}
 	return p.Welch(x, rate)
+}
+
+func tooFew(n, size int) error {
+	return fmt.Errorf("%d samples are too few for segments of %d", n, size)
 }
 
 // Plan holds what spectra with the same options share: window, transform and
@@ -100,7 +107,7 @@ func (p *Plan) Welch(x []float64, rate float64) (Spectrum, error) {
 		return Spectrum{}, ErrRate
 	}
 	if len(x) < size {
-		return Spectrum{}, fmt.Errorf("%d samples are too few for segments of %d", len(x), size)
+		return Spectrum{}, tooFew(len(x), size)
 	}
 	s := Spectrum{Rate: rate, Size: size, Window: p.o.Window, Step: rate / float64(size), Density: make([]float64, size/2+1)}
 	for at := 0; at+size <= len(x); at += p.o.Hop {
@@ -172,7 +179,8 @@ func (s Spectrum) noiseBandwidth() float64 {
 var coarse = [4]float64{4. / 16, 3. / 16, 2. / 16, 1. / 16}
 
 // Coarser has a line for every four, each the average of seven under a triangle:
-// less resolution, but steadier, so that broad resonances stand out.
+// less resolution, but steadier, so that broad resonances stand out. The size of
+// the segments must be a multiple of eight.
 func (s Spectrum) Coarser() Spectrum {
 	out := s
 	out.Coarse, out.Step, out.Size = true, 4*s.Step, s.Size/4

@@ -106,6 +106,7 @@ func (l *looking) finding(g group, lines []float64, rank int) capture.Finding {
 		f.Name = "order"
 		at = fmt.Sprintf("%s × shaft speed, from %s to %s Hz as the speed changes", plusMinus(lead.peak.Frequency, lead.peak.FrequencyPM, ""),
 			num(lead.peak.Frequency*l.shaft.low, 0), num(lead.peak.Frequency*l.shaft.high, 0))
+		f.From = math.Max(f.From, l.shaft.speed.at(len(l.shaft.speed.x)-len(l.shaft.angle)))
 		f.Basis += " Resampled at even steps of the shaft's angle."
 	} else {
 		f.Values = slices.Insert(f.Values, 0, capture.Quantity{Name: "frequency", Value: lead.peak.Frequency, Unit: "Hz", PlusMinus: lead.peak.FrequencyPM})

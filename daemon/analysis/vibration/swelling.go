@@ -14,13 +14,13 @@ import (
 // two periods of it, so turning points find it and an exponential swing laid
 // through them must agree.
 const (
-	turnBack    = 4.0  // in standard deviations of the quiet part: a way back that makes a turning point
-	turnShare   = 0.25 // and at least this part of the swing before it: a ripple on a large swing is none
-	clearSwing  = 9.0  // in standard deviations: the last turning points are further apart
-	leastGrowth = 1.2  // from one swing to the next
-	mostGrowth  = 4.0  // the same: beyond, it is no growth but another thing that happens
-	mostTurns   = 12   // from the end backwards that are looked at
-	mostTrail   = 1 << 16
+	turnBack    = 4.0     // in standard deviations of the quiet part: a way back that makes a turning point
+	turnShare   = 0.25    // and at least this part of the swing before it: a ripple on a large swing is none
+	clearSwing  = 9.0     // in standard deviations: the last turning points are further apart
+	leastGrowth = 1.2     // from one swing to the next
+	mostGrowth  = 4.0     // the same; more would be a damping ratio below −0.4, and is something else that happens
+	mostTurns   = 12      // from the end backwards that are looked at
+	mostTrail   = 1 << 16 // smoothed samples at the end that are looked at
 )
 
 // proof is what the exponential swing must show by the number of turning points:
@@ -61,8 +61,7 @@ type trail struct {
 	dt    float64
 }
 
-// end smooths the end of a signal over a sixtieth of a second: of a speed its
-// deviation from the setpoint, of other signals themselves.
+// end smooths the end of a signal over 15 ms: of a speed its deviation from the setpoint, of other signals themselves.
 func (l *looking) end(s *signal, series []capture.Series) trail {
 	width := max(1, int(0.015/s.dt)) | 1
 	stride := max(1, width/8)
@@ -162,7 +161,7 @@ func turnsOf(y []float64, back float64) (out []turn) {
 }
 
 // swelled are the last turning points whose swings grow and follow each other
-// in about even time.
+// in about even time, each on the other side of the level at rest.
 func swelled(turns []turn, rest float64) []turn {
 	off := func(i int) float64 { return turns[i].height - rest }
 	swing := func(i int) float64 { return math.Abs(turns[i].height - turns[i-1].height) }

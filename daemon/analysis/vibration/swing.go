@@ -11,10 +11,15 @@ type fitted struct {
 	share        float64 // of their variance that it explains
 }
 
-const mostFitted = 400 // samples; more are averaged down to as many
+const (
+	mostFitted = 400 // samples; more are averaged down to as many
+	mostRounds = 100 // downhill
+)
 
 // fitSwing starts at the swing that the turning points tell and walks downhill
-// in rate and frequency; the rest is linear. What noise that isn't white does to
+// in rate and frequency; the rest is linear. What is left counts relative to the
+// size of the swing, no less than noise: limits of the drive bend the largest
+// swings, and the small ones before tell as much about the growth. What noise that isn't white does to
 // the uncertainty goes by the effective number of samples, n·(1−r)/(1+r) with r
 // the correlation of neighbouring residuals.
 func fitSwing(y []float64, half float64, turns []turn, noise, dt float64) (fitted, bool) {
@@ -39,7 +44,8 @@ func fitSwing(y []float64, half float64, turns []turn, noise, dt float64) (fitte
 		weights[i] = 1 / (size*size + 9*noise*noise)
 	}
 	best := linear(y, weights, at)
-	for step := [2]float64{0.3 / half, 0.3 / half}; step[0] > 1e-4/half || step[1] > 1e-4/half; {
+	step := [2]float64{0.3 / half, 0.3 / half}
+	for round := 0; round < mostRounds && math.Max(step[0], step[1]) > 1e-4/half; round++ {
 		for p := range at {
 			moved := false
 			for _, side := range []float64{1, -1} {
@@ -67,7 +73,7 @@ func fitSwing(y []float64, half float64, turns []turn, noise, dt float64) (fitte
 		}
 	}
 	effective := math.Max(float64(len(y))*(1-best.neighbours)/(1+best.neighbours), 6)
-	variance := best.sse / float64(len(y)) * float64(len(y)) / (effective - 5)
+	variance := best.sse / (effective - 5) // five numbers were fitted
 	f.ratePM = 2 * math.Sqrt(2*variance/curve[0]) / dt
 	f.hzPM = 2 * math.Sqrt(2*variance/curve[1]) / (2 * math.Pi * dt)
 	return f, at[1] > 0 && finite(f.rate, f.hz, f.ratePM, f.hzPM, f.amplitude, f.share)

@@ -363,3 +363,41 @@ func TestAcrossSpeeds(t *testing.T) {
 		t.Error(got)
 	}
 }
+
+// Any rate, frequency and phase, and however much of a last swing is there when
+// the machine trips: rate and frequency are within what is stated in nine of
+// ten, of an exponential swing in noise.
+func TestSwellingIsMeasured(t *testing.T) {
+	const n, dt, runs = 4096, .002, 40
+	dice := rand.New(rand.NewPCG(3, 9))
+	found, rates, frequencies := 0, 0, 0
+	for seed := range uint64(runs) {
+		hz, phase := 1+3*dice.Float64(), 7*dice.Float64()
+		rate := hz * (.4 + .6*dice.Float64()) // grows to 1.2 to 1.6 times in half a period
+		c, series := machine(n, dt, sum(constant(900), noise(seed, 1), func(t float64) float64 {
+			return 80 * math.Exp(rate*(t-n*dt)) * math.Sin(2*math.Pi*hz*t+phase)
+		}), constant(3))
+		c.Channels = append(c.Channels, capture.Channel{Name: "setpoint", Unit: "rpm", Role: capture.RoleSetpoint})
+		c.Trigger.Index, c.Fault.Code = n-1, 0x8611
+		series = append(series, make(capture.Series, n))
+		for i := range n {
+			series[2][i] = 900
+		}
+		for _, f := range vibration.Find(c, series) {
+			if f.Name != vibration.Growing {
+				continue
+			}
+			found++
+			if q := f.Values[0]; math.Abs(q.Value-hz) <= q.PlusMinus+.005*hz {
+				frequencies++
+			}
+			if q := f.Values[1]; math.Abs(q.Value-rate) <= q.PlusMinus+.005*rate && q.PlusMinus < .5*rate {
+				rates++
+			}
+		}
+	}
+	if found < runs*9/10 || rates < found*9/10 || frequencies < found*9/10 {
+		t.Errorf("%d of %d found, rate within what is stated in %d, frequency in %d", found, runs, rates, frequencies)
+	}
+	t.Logf("%d of %d found, rate within what is stated in %d, frequency in %d", found, runs, rates, frequencies)
+}
