@@ -123,24 +123,25 @@ func (l *loop) judge(m move) (why string) {
 	return why
 }
 
-// largest picks the n largest moves and gives them in the order of time.
+// largest picks the n largest moves, the earlier of equal ones, and gives them in
+// the order of time.
 func largest(moves []move, n int) []move {
-	if len(moves) <= n {
-		return moves
-	}
-	bySize := slices.Clone(moves)
-	slices.SortStableFunc(bySize, func(a, b move) int {
-		switch x, y := a.size(), b.size(); {
-		case x > y:
-			return -1
-		case x < y:
-			return 1
+	var kept []int // largest first
+	for i := range moves {
+		at := len(kept)
+		for at > 0 && moves[i].size() > moves[kept[at-1]].size() {
+			at--
 		}
-		return 0
-	})
-	kept := bySize[:n]
-	slices.SortStableFunc(kept, func(a, b move) int { return a.p.first + a.from - b.p.first - b.from })
-	return kept
+		if at < n {
+			kept = slices.Insert(kept, at, i)[:min(len(kept)+1, n)]
+		}
+	}
+	slices.Sort(kept)
+	out := make([]move, len(kept))
+	for k, i := range kept {
+		out[k] = moves[i]
+	}
+	return out
 }
 
 func (l *loop) names() []string {
