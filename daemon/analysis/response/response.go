@@ -88,6 +88,9 @@ func findPair(c capture.Capture, series []capture.Series, p pair) []capture.Find
 	}
 	if len(moves) == 0 {
 		l.fail(0, 0, "the setpoint doesn't change %s, so no step or ramp could be measured", l.where())
+		if len(l.quiet) == 0 {
+			l.fail(0, 0, "fewer than %d samples in a row are too few to say how quietly the loop keeps to its setpoint", leastRest)
+		}
 	}
 	out := append(l.out, l.verdicts()...)
 	return append(out, l.failed...)
