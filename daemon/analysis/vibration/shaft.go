@@ -22,6 +22,8 @@ type shaft struct {
 	perUnit   float64   // revolutions a second in the channel's unit
 	revs      []float64 // speeds in revolutions a second, ascending: how long it had which
 	angle     []float64 // revolutions at each of the speed's last samples; nil: not needed yet
+	places    []place   // where even steps of the angle lie in the samples from … to−1; most channels share them
+	from, to  int
 	why       string    // why there are no orders; empty: there are
 }
 
@@ -119,17 +121,35 @@ func (s *shaft) byAngle(x *signal) (out []float64, perRev float64, ok bool) {
 	if n < least {
 		return nil, 0, false
 	}
-	y := x.x[from-x.first : to-x.first]
-	weights := kernel()
-	out, at := make([]float64, 0, n), 0
-	for k := range n {
-		want := angle[0] + float64(k)/perRev
-		for at < len(angle)-2 && angle[at+1] <= want {
-			at++
-		}
-		out = append(out, weights.between(y, at, (want-angle[at])/(angle[at+1]-angle[at])))
+	if s.from != from || s.to != to {
+		s.from, s.to, s.places = from, to, placesOf(angle, perRev, n)
+	}
+	y, weights := x.x[from-x.first:to-x.first], kernel()
+	out = make([]float64, n)
+	for k, p := range s.places {
+		out[k] = weights.at(y, p)
 	}
 	return out, perRev, true
+}
+
+// place lies between sample i and the next, part of the way, in steps of 1/places.
+type place struct{ i, part int32 }
+
+// placesOf is where n even steps of the angle lie.
+func placesOf(angle []float64, perRev float64, n int) []place {
+	out, i := make([]place, n), 0
+	for k := range out {
+		want := angle[0] + float64(k)/perRev
+		for i < len(angle)-2 && angle[i+1] <= want {
+			i++
+		}
+		part := (want - angle[i]) / (angle[i+1] - angle[i])
+		if !(part > 0) { // also where the angle doesn't move
+			part = 0
+		}
+		out[k] = place{int32(i), int32(min(1, part)*places + 0.5)}
+	}
+	return out
 }
 
 // turn averages the speed over a hundredth of a second and integrates it to the
@@ -178,10 +198,10 @@ var kernel = sync.OnceValue(func() *sinc {
 	return &k
 })
 
-// between interpolates at the part between y[i] and y[i+1].
-func (k *sinc) between(y []float64, i int, part float64) (v float64) {
-	weights := &k[int(max(0, min(1, part))*places+0.5)]
-	first := i - taps/2 + 1
+// at interpolates.
+func (k *sinc) at(y []float64, p place) (v float64) {
+	weights := &k[p.part]
+	first := int(p.i) - taps/2 + 1
 	if first < 0 || first+taps > len(y) {
 		for k, w := range weights {
 			v += w * y[max(0, min(len(y)-1, first+k))]
