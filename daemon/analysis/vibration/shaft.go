@@ -24,7 +24,7 @@ type shaft struct {
 	angle     []float64 // revolutions at each of the speed's last samples; nil: not needed yet
 	places    []place   // where even steps of the angle lie in the samples from … to−1; most channels share them
 	from, to  int
-	why       string    // why there are no orders; empty: there are
+	why       string // why there are no orders; empty: there are
 }
 
 func (s shaft) known() bool { return s.speed != nil && s.why == "" }
