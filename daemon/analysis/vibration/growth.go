@@ -3,6 +3,7 @@ package vibration
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"faultkeep/store/capture"
 )
@@ -131,13 +132,22 @@ func (c course) verdict() string {
 	return ""
 }
 
+// ripples tells whether a tone may be a multiple of a line frequency, as it is or
+// folded down from beyond half the sample rate.
+func ripples(t tone) bool {
+	rate := 1 / t.signal.dt
+	return slices.ContainsFunc(mains, func(line float64) bool {
+		return ofMains(t, line) > 0 || !t.order && (multipleOf(line, rate-t.peak.Frequency, t.peak.FrequencyPM) > 0 || multipleOf(line, rate+t.peak.Frequency, t.peak.FrequencyPM) > 0)
+	})
+}
+
 // growth tells whether the oscillation grows in the channel that shows it best.
 // What is told of it already as swelling isn't told again; the ripple of the
 // supply goes with the load and neither grows nor decays by itself.
 func (l *looking) growth(g group, swell swelling) (capture.Finding, bool) {
 	t := g.lead()
 	s, hz := t.signal, t.peak.Frequency
-	if ofMains(t, mains[0]) > 0 || ofMains(t, mains[1]) > 0 || swell.signal != nil && math.Abs(hz-swell.hz) < 0.3*hz {
+	if ripples(t) || swell.signal != nil && math.Abs(hz-swell.hz) < 0.3*hz {
 		return capture.Finding{}, false
 	}
 	if g.order || l.shaft.varies && l.shaft.known() && orderOf(t, l.shaft).whole > 0 {

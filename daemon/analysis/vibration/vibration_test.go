@@ -128,6 +128,19 @@ func TestRippleOfABridge(t *testing.T) {
 	}
 }
 
+// The ripple goes with the load, which is no growth of an oscillation; neither is
+// it where 1,200 Hz fold down to 800 because only 2,000 samples a second were taken.
+func TestRippleDoesNotGrow(t *testing.T) {
+	for ripple, grows := range map[float64]bool{300: false, 1200: false, 313: true} {
+		findings := vibration.Find(machine(8192, .0005, sum(constant(911), noise(4, .5)), sum(constant(560), noise(3, .1), func(t float64) float64 {
+			return (1 + t) * math.Cos(2*math.Pi*ripple*t)
+		})))
+		if got := strings.Contains(texts(findings), "[growth/growing]"); got != grows {
+			t.Errorf("%g Hz: %s", ripple, texts(findings))
+		}
+	}
+}
+
 // A shaft that runs up from 600 to 1500 rpm: what follows it is found over its
 // angle, what doesn't over time.
 func TestOrdersWhileTheSpeedChanges(t *testing.T) {
