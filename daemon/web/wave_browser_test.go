@@ -25,3 +25,21 @@ func TestWaveShots(t *testing.T) {
 	}
 	b.clean(host)
 }
+
+func TestWaveShots2(t *testing.T) {
+	p := newPlant(t, "Northquay")
+	caps := p.night(t)
+	address, host := serve(t, p)
+	b := newBrowser(t)
+	b.open(address+"/capture/"+string(caps[0].ID)+"?from=-0.05&to=0.02&t=-0.01&lanes=2~3,0~1,7&a=-0.02", 1280, "light")
+	b.waveReady()
+	eval[int](b, `(document.querySelectorAll("#wave details").forEach(d => { if (!d.hidden) d.open = true }), 1)`)
+	b.shot("w2-zoom")
+	b.open(address+"/capture/"+string(caps[1].ID), 1280, "dark")
+	b.waveReady()
+	b.shot("w2-partial")
+	b.open(address+"/capture/"+string(caps[0].ID)+"?from=-0.005&to=0.005&t=-0.001", 360, "dark")
+	b.waveReady()
+	b.shot("w2-phone")
+	b.clean(host)
+}

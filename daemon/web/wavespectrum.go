@@ -111,7 +111,7 @@ func (wave waveform) evenly(first, end int) (interval float64, even bool) {
 }
 
 func spectrumWords(s spectrum.Spectrum) string {
-	return fmt.Sprintf("Resolution %s Hz up to %s Hz: Hann window, %s of %d samples each, half overlapping, averaged. Amplitudes are peak values of a tone.",
+	return fmt.Sprintf("Resolution %s Hz up to %s Hz: Hann window, %s of %d samples each, half overlapping, averaged. Amplitudes are peak values of a tone, on a scale of decades.",
 		report.Value(s.Step, 3), report.Value(s.Rate/2, 4), plural(s.Segments, "segment", "segments"), s.Size)
 }
 

@@ -36,6 +36,7 @@
     source.want(...meta.from < meta.to ? [meta.from, meta.to] : [view.from, view.to], pixels(), view.shown()); // the whole first: it is there when one looks wider
     changed();
     if (view.cursor !== null) page.cursor(view.cursor);
+    else if (meta.from <= 0 && meta.to > 0) figures.ask("zero", 0);
     root.dataset.ready = "";
   }
 
@@ -97,7 +98,7 @@
       mark.style.left = view.place(t) * 100 + "%";
     }
     between(root.querySelectorAll(".mark.lit"), lit && lit.from, lit && lit.to);
-    for (const value of stack.querySelectorAll(".value")) value.textContent = figures.values[value.dataset.channel] ?? "";
+    for (const value of stack.querySelectorAll(".value")) value.textContent = (view.cursor === null ? figures.zero : figures.values)[value.dataset.channel] ?? "";
     readout.textContent = words || figures.readout();
     words = "";
     root.dataset.from = view.from;
@@ -120,6 +121,7 @@
   const here = (name, t) => () => { if (view.cursor !== null) page.line(name, view.cursor); };
   const page = {
     table: part("figures"),
+    over: part("over"),
     step: () => figures.step || meta.step,
     tell(text) { readout.textContent = text; },
     painted: paint,

@@ -169,7 +169,7 @@ const WaveDraw = (() => {
       trace(g, one, from, to, x, y);
     }
     if (least <= most) {
-      for (const v of levels.at) if (y(v) > 6 && y(v) < height - 4) said(g, WaveScale.fixed(v, levels.decimals), 4, y(v) + 4, colours.muted);
+      for (const v of levels.at) if (y(v) > 8 && y(v) < height - 6) said(g, WaveScale.fixed(v, levels.decimals), 4, y(v) + 4, colours.muted);
     } else if (found.length) said(g, "no values", width / 2, height / 2 + 5, colours.muted, "center");
   }
 
@@ -226,5 +226,5 @@ const WaveDraw = (() => {
 
   const height = (meta, lane, usual) => meta.channels[lane[0]].digital ? Math.max(1, (meta.channels[lane[0]].bits || []).length) * row : usual;
 
-  return { readColours, prepare, lane, axis, height, colours: () => colours };
+  return { readColours, prepare, said, lane, axis, height, colours: () => colours };
 })();

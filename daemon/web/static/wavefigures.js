@@ -5,11 +5,12 @@ const WaveFigures = (() => {
   const { element, swatch } = WaveLanes;
 
   class Figures {
-    // page has meta, view, readout, table, tell(error) and painted().
+    // page has meta, view, readout, table, over, tell(error) and painted().
     constructor(page) {
       this.page = page;
       this.labels = {}; // of cursor, a and b, as the server writes times
       this.values = []; // at the cursor, a channel each
+      this.zero = []; // at the trigger
       this.step = page.meta.step;
       this.waiting = new Map();
       this.asking = false;
@@ -31,6 +32,7 @@ const WaveFigures = (() => {
 
     took(name, at) {
       const view = this.page.view;
+      if (name === "zero") { this.zero = at.values.map(value => value + " at 0"); this.page.painted(); return; }
       this.step = at.step;
       this.labels[name] = at.label;
       if (name === "cursor") { view.cursor = at.t; this.values = at.values; } else view.lines[name] = at.t;
@@ -99,16 +101,17 @@ const WaveFigures = (() => {
       });
       table.tHead.replaceChildren(head);
       table.tBodies[0].replaceChildren(...body);
-      table.caption.textContent = this.caption();
+      this.page.over.textContent = this.over();
       const same = focused && [...table.querySelectorAll("button")].find(b => b.dataset.at === focused);
       if (same) same.focus({ preventScroll: true });
     }
 
-    caption() {
-      const { over, samples, from, to } = this.got;
+    over() {
+      const { over, samples, from, to, rows } = this.got;
       if (!samples) return "No samples in what is shown.";
-      const decimals = Math.min(9, Math.max(3, Math.ceil(-Math.log10(this.page.meta.step)) + 1));
-      return `Mean, RMS, lowest and highest ${over}: all ${samples} samples from ${WaveScale.signed(from, decimals)} s to ${WaveScale.signed(to, decimals)} s.`;
+      const decimals = Math.min(9, Math.max(3, Math.ceil(-Math.log10(this.page.meta.step)) + 1)), gone = Math.max(...rows.map(row => row.gone));
+      return `Mean, RMS, lowest and highest ${over}: every one of ${samples} samples from ${WaveScale.signed(from, decimals)} s to ${WaveScale.signed(to, decimals)} s` +
+        (gone ? `, less those that weren't read or are no numbers, up to ${gone} a channel.` : ".");
     }
 
     // An extreme is a button that brings the cursor to it.

@@ -57,30 +57,31 @@ const WaveSpectrum = (() => {
       });
     }
 
+    // The amplitudes stand on a scale of decades, four of them at most.
     curve(canvas, { amplitude }, channel) {
       const width = canvas.clientWidth, g = WaveDraw.prepare(canvas, width, height + 22), colours = WaveDraw.colours();
-      const top = Math.max(...amplitude.slice(1)) * 1.15 || 1, most = (amplitude.length - 1) * this.got.step;
-      const x = k => k / (amplitude.length - 1) * width, y = v => height * (1 - Math.min(v, top) / top);
+      const lines = amplitude.slice(1), most = (amplitude.length - 1) * this.got.step; // the first line is the mean, taken away
+      const top = Math.max(...lines) * 1.3 || 1, bottom = Math.max(Math.min(...lines) / 1.3, top / 1e4);
+      const x = f => f / most * width, y = v => height * Math.min(1, Math.log(top / Math.max(v, bottom)) / Math.log(top / bottom));
       g.fillStyle = colours.ground;
       g.fillRect(0, 0, width, height);
-      const across = WaveScale.ticks(0, most, Math.min(10, Math.max(3, width / 110))), up = WaveScale.ticks(0, top, 2);
+      const across = WaveScale.ticks(0, most, Math.min(10, Math.max(3, width / 110))), decades = [];
+      for (let d = Math.ceil(Math.log10(bottom)); 10 ** d <= top && decades.length < 6; d++) decades.push(10 ** d);
       g.fillStyle = colours.grid;
-      for (const f of across.at) g.fillRect(Math.round(f / most * width), 0, 1, height);
-      for (const v of up.at) g.fillRect(0, Math.round(y(v)), width, 1);
+      for (const f of across.at) g.fillRect(Math.round(x(f)), 0, 1, height);
+      for (const v of decades) g.fillRect(0, Math.round(y(v)), width, 1);
       g.strokeStyle = colours.role[channel.role] || colours.muted;
       g.lineWidth = 1.5;
       g.lineJoin = "round";
       g.setLineDash([]);
       g.beginPath();
-      amplitude.forEach((v, k) => { if (k > 0) g.lineTo(x(k), y(v)); }); // the first line is the mean, taken away
+      lines.forEach((v, k) => g.lineTo(x((k + 1) * this.got.step), y(v)));
       g.stroke();
+      g.textAlign = "left";
+      for (const v of decades) if (y(v) > 8 && y(v) < height - 4) WaveDraw.said(g, WaveScale.digits(v, 1), 4, y(v) + 4, colours.muted);
       g.fillStyle = colours.muted;
-      for (const v of up.at) if (v > 0 && y(v) > 8) g.fillText(WaveScale.fixed(v, up.decimals), 4, y(v) + 4);
       g.textAlign = "center";
-      for (const f of across.at) {
-        const px = f / most * width;
-        if (px > 12 && px < width - 50) g.fillText(WaveScale.fixed(f, across.decimals), px, height + 16);
-      }
+      for (const f of across.at) if (x(f) > 12 && x(f) < width - 50) g.fillText(WaveScale.fixed(f, across.decimals), x(f), height + 16);
       g.textAlign = "right";
       g.fillText("Hz", width, height + 16);
     }
