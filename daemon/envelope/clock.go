@@ -89,6 +89,9 @@ func (k Clock) At(i int) float64 {
 // Interval that sample i stands for, in seconds.
 func (k Clock) Interval(i int) float64 { return k.At(i+1) - k.At(i) }
 
+// Even tells whether one interval holds for the whole record.
+func (k Clock) Even() bool { return k.times == nil && k.begin == nil }
+
 // Span is the whole record: from its first sample to the end of the last one's interval.
 func (k Clock) Span() (from, to float64) { return k.At(0), k.At(k.n) }
 
@@ -96,7 +99,7 @@ func (k Clock) Span() (from, to float64) { return k.At(0), k.At(k.n) }
 // every one is before it.
 func (k Clock) First(t float64) int {
 	dt := k.c.Timing.Interval
-	if k.times != nil || k.begin != nil || !(dt > 0) {
+	if !k.Even() || !(dt > 0) {
 		return sort.Search(k.n, func(i int) bool { return k.At(i) >= t })
 	}
 	guess := math.Ceil(t/dt) + float64(k.c.Trigger.Index)

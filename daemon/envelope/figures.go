@@ -48,7 +48,7 @@ func FiguresOf(k Clock, s capture.Series, first, end int) Figures {
 	exponent = max(exponent, -1000)
 	scale := math.Ldexp(1, -exponent)
 	var sum, squares, weights total
-	even := k.times == nil && k.begin == nil
+	even := k.Even()
 	for i := first; i < end; i++ {
 		x := s[i]
 		if x != x {
@@ -83,12 +83,18 @@ func (t *total) add(x float64) {
 
 func (t *total) value() float64 { return t.sum + t.rest }
 
-// Extreme is the sample within [first, end) that stands out most: of the
-// highest and the lowest the one farther from their mean. -1: there is no number.
+// Extreme is the sample within [first, end) that stands out most: the highest
+// or the lowest, whichever is farther from their mean. At the edge of the run
+// neither counts, for a slope goes on there. -1: none stands out.
 func Extreme(k Clock, s capture.Series, first, end int) int {
+	first, end = max(first, 0), min(end, len(s))
 	f := FiguresOf(k, s, first, end)
-	if f.Count == 0 || f.High-f.Mean >= f.Mean-f.Low {
+	inside := func(i int) bool { return i > first && i < end-1 }
+	switch high, low := inside(f.HighAt), inside(f.LowAt); {
+	case high && (!low || f.High-f.Mean >= f.Mean-f.Low):
 		return f.HighAt
+	case low:
+		return f.LowAt
 	}
-	return f.LowAt
+	return -1
 }

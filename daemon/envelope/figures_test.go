@@ -81,7 +81,7 @@ func TestFiguresAgainstLongNumbers(t *testing.T) {
 func TestExtreme(t *testing.T) {
 	s := capture.Series{0, 0, 3, 0, -1, 0, 0, math.NaN(), -9}
 	k := envelope.New(record(capture.Timing{Samples: 9, Interval: 1}, 0, s), []capture.Series{s}).Clock
-	for _, c := range [][3]int{{0, 9, 8}, {0, 5, 2}, {3, 7, 4}, {7, 8, -1}, {8, 20, 8}, {4, 2, -1}} {
+	for _, c := range [][3]int{{0, 9, 2}, {0, 5, 2}, {3, 7, 4}, {1, 5, 2}, {2, 7, 4}, {7, 8, -1}, {6, 20, -1}, {4, 2, -1}, {-5, 99, 2}} {
 		if got := envelope.Extreme(k, s, c[0], c[1]); got != c[2] {
 			t.Errorf("in [%d, %d) it is %d, want %d", c[0], c[1], got, c[2])
 		}

@@ -23,7 +23,9 @@ func Layout(c capture.Capture, series []capture.Series) []Strip {
 }
 
 // Missing are the runs of a channel's samples, as [start, end), that weren't read.
-func Missing(c capture.Capture, channel int, s capture.Series) [][2]int { return missing(c, channel, s) }
+func Missing(c capture.Capture, channel int, s capture.Series) [][2]int {
+	return missing(c, channel, s)
+}
 
 // Readout is a channel's value with its unit; of a digital word the names of its set bits.
 func Readout(ch capture.Channel, value float64) string {

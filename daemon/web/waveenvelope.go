@@ -10,6 +10,7 @@ import (
 	"strings"
 
 	"faultkeep/daemon/envelope"
+	"faultkeep/daemon/web/wire"
 )
 
 const usualColumns = 1000
@@ -55,7 +56,7 @@ func (s *server) envelope(w http.ResponseWriter, r *http.Request) error {
 	}
 	e, err := wave.pyramid.Envelope(wave.series, envelope.Query{From: from, To: to, Columns: columns, Channels: channels})
 	if err != nil {
-		return &refusal{http.StatusBadRequest, sentence(upper(err.Error())), ""}
+		return asked("%s", err.Error())
 	}
 	waveHeaders(w, tag)
 	w.Header().Set("Content-Type", envelope.ContentType)
@@ -74,7 +75,7 @@ func (s *server) plainly(h func(http.ResponseWriter, *http.Request) error) func(
 	return func(w http.ResponseWriter, r *http.Request) error {
 		if err := h(w, r); err != nil {
 			no := s.refuse(r, err)
-			http.Error(w, strings.TrimSpace(no.what+" "+no.hint), no.status)
+			http.Error(w, strings.TrimSpace(sentence(upper(no.what))+" "+no.hint), no.status)
 		}
 		return nil
 	}
@@ -89,7 +90,7 @@ func stretchOrWhole(v url.Values) (from, to float64, whole bool, err error) {
 		return 0, 0, true, nil
 	}
 	if from >= to {
-		return 0, 0, false, &refusal{http.StatusBadRequest, fmt.Sprintf("The stretch from %g to %g s is empty; from must be below to.", from, to), ""}
+		return 0, 0, false, asked("the stretch from %g to %g s is empty; from must be below to", from, to)
 	}
 	return from, to, false, nil
 }
@@ -102,7 +103,7 @@ func wholeNumber(v url.Values, key string, usual int) (int, error) {
 	}
 	n, err := strconv.Atoi(text)
 	if err != nil {
-		return 0, &refusal{http.StatusBadRequest, fmt.Sprintf("%q isn't a whole number, in %s.", cutText(text), key), ""}
+		return 0, asked("%q isn't a whole number, in %s", cutText(text), key)
 	}
 	return n, nil
 }
@@ -117,13 +118,18 @@ func channelList(v url.Values) ([]int, error) {
 	for _, one := range strings.Split(text, ",") {
 		n, err := strconv.Atoi(one)
 		if err != nil {
-			return nil, &refusal{http.StatusBadRequest, fmt.Sprintf("%q isn't a list of channels such as 0,3, in channels.", cutText(text)), ""}
+			return nil, asked("%q isn't a list of channels such as 0,3, in channels", cutText(text))
 		}
 		if out = append(out, n); len(out) > mostAsked {
-			return nil, &refusal{http.StatusBadRequest, fmt.Sprintf("More than %d channels can't be had at once.", mostAsked), ""}
+			return nil, asked("more than %d channels can't be had at once", mostAsked)
 		}
 	}
 	return out, nil
+}
+
+// asked is the error for a question that makes no sense.
+func asked(format string, args ...any) error {
+	return wire.Say(wire.ErrRequest, fmt.Sprintf(format, args...))
 }
 
 const mostAsked = 4096 // channels

@@ -2,7 +2,6 @@ package web
 
 import (
 	"encoding/json"
-	"fmt"
 	"math"
 	"net/http"
 	"net/url"
@@ -28,7 +27,7 @@ func (s *server) at(w http.ResponseWriter, r *http.Request) error {
 	v := r.URL.Query()
 	t, err := strconv.ParseFloat(v.Get("t"), 64)
 	if err != nil || math.IsNaN(t) || math.IsInf(t, 0) {
-		return &refusal{http.StatusBadRequest, `"t" is a number of seconds from the trigger.`, ""}
+		return asked(`"t" is a number of seconds from the trigger`)
 	}
 	near, err := wholeNumber(v, "near", -1)
 	if err != nil {
@@ -46,7 +45,7 @@ func (s *server) at(w http.ResponseWriter, r *http.Request) error {
 	if v.Has("near") {
 		within, err := strconv.ParseFloat(v.Get("within"), 64)
 		if near < 0 || near >= len(wave.series) || err != nil || !(within >= 0) || math.IsInf(within, 0) {
-			return &refusal{http.StatusBadRequest, `"near" is a channel, counted from 0, and "within" the seconds around "t" to look at.`, ""}
+			return asked(`"near" is a channel, counted from 0, and "within" the seconds around "t" to look at`)
 		}
 		done, err := s.waves.slot(r.Context())
 		if err != nil {
@@ -197,7 +196,7 @@ func linesOf(v url.Values) ([]float64, error) {
 		}
 		t, err := strconv.ParseFloat(text, 64)
 		if err != nil || math.IsNaN(t) || math.IsInf(t, 0) {
-			return nil, &refusal{http.StatusBadRequest, fmt.Sprintf("%q is a number of seconds from the trigger, such as -0.25.", key), ""}
+			return nil, asked("%q is a number of seconds from the trigger, such as -0.25", key)
 		}
 		out = append(out, t)
 	}

@@ -11,8 +11,9 @@ import (
 )
 
 const (
-	peakChance = 0.01 // by which noise alone would show a peak anywhere
-	mostPeaks  = 5
+	leastForSpectrum = 16
+	peakChance       = 0.01 // by which noise alone would show a peak anywhere
+	mostPeaks        = 5
 )
 
 // spectrumAnswer is the spectra of a stretch.
@@ -55,53 +56,63 @@ func (s *server) spectrum(w http.ResponseWriter, r *http.Request) error {
 	if !whole {
 		first, end = wave.pyramid.Clock.First(from), wave.pyramid.Clock.First(to)
 	}
-	interval, even := wave.evenly(first, end)
-	if size := spectrum.SizeFor(end - first); !even || end-first < 2*size {
-		why := "fewer than 16 samples are shown"
-		if end-first >= 16 {
-			why = "the samples shown aren't equally far apart"
-		}
-		return wave.answer(w, spectrumAnswer{Words: "No spectrum: " + why + ".", Curves: []spectrumCurve{}})
-	}
 	out := spectrumAnswer{Curves: []spectrumCurve{}}
+	interval, even := wave.evenly(first, end)
+	switch {
+	case end-first < leastForSpectrum:
+		out.Words = fmt.Sprintf("No spectrum: fewer than %d samples are shown.", leastForSpectrum)
+		return wave.answer(w, out)
+	case !even:
+		out.Words = "No spectrum: the samples shown aren't equally far apart."
+		return wave.answer(w, out)
+	}
 	for _, ch := range channels {
 		if ch < 0 || ch >= min(len(wave.series), len(wave.Channels)) {
-			return &refusal{http.StatusBadRequest, fmt.Sprintf("There is no channel %d.", ch), ""}
+			return asked("there is no channel %d", ch)
 		}
 		if r.Context().Err() != nil {
 			return r.Context().Err()
 		}
-		curve := spectrumCurve{Channel: ch, Amplitude: []float64{}, Peaks: []string{}}
-		switch got, err := spectrum.Welch(wave.series[ch][min(first, len(wave.series[ch])):min(end, len(wave.series[ch]))], 1/interval, spectrum.Options{}); {
-		case wave.Channels[ch].Digital():
-			curve.Why = "words of bits have none"
-		case err != nil:
-			curve.Why = "not every sample shown is a number"
-		default:
+		curve, got := wave.spectrumOf(ch, first, end, interval)
+		if got.Segments > 0 {
 			out.Step, out.Lines, out.Words = got.Step, len(got.Density), spectrumWords(got)
-			for k := range got.Density {
-				curve.Amplitude = append(curve.Amplitude, fourDigits(got.Amplitude(k)))
-			}
-			for _, p := range got.Peaks(peakChance)[:min(mostPeaks, len(got.Peaks(peakChance)))] {
-				curve.Peaks = append(curve.Peaks, fmt.Sprintf("%s ±%s Hz: %s", report.Value(p.Frequency, 4), report.Value(p.FrequencyPM, 1), report.Readout(wave.Channels[ch], p.Amplitude)))
-			}
 		}
 		out.Curves = append(out.Curves, curve)
 	}
 	return wave.answer(w, out)
 }
 
-// evenly tells whether the samples [first, end) are equally far apart, to a
-// millionth: what adding up intervals leaves.
+func (wave waveform) spectrumOf(ch, first, end int, interval float64) (spectrumCurve, spectrum.Spectrum) {
+	curve := spectrumCurve{Channel: ch, Amplitude: []float64{}, Peaks: []string{}}
+	if wave.Channels[ch].Digital() {
+		curve.Why = "words of bits have none"
+		return curve, spectrum.Spectrum{}
+	}
+	s := wave.series[ch]
+	got, err := spectrum.Welch(s[min(first, len(s)):min(end, len(s))], 1/interval, spectrum.Options{})
+	if err != nil {
+		curve.Why = "not every sample shown is a number"
+		return curve, got
+	}
+	for k := range got.Density {
+		curve.Amplitude = append(curve.Amplitude, fourDigits(got.Amplitude(k)))
+	}
+	for _, p := range got.Peaks(peakChance) {
+		if len(curve.Peaks) < mostPeaks {
+			curve.Peaks = append(curve.Peaks, fmt.Sprintf("%s ±%s Hz: %s", report.Value(p.Frequency, 4), report.Value(p.FrequencyPM, 1), report.Readout(wave.Channels[ch], p.Amplitude)))
+		}
+	}
+	return curve, got
+}
+
+// evenly is the interval of the samples [first, end); even: it is the same
+// between all of them, to a millionth: what adding up intervals leaves.
 func (wave waveform) evenly(first, end int) (interval float64, even bool) {
-	if end-first < 16 {
-		return 0, false
-	}
 	clock := wave.pyramid.Clock
-	interval = (clock.At(end-1) - clock.At(first)) / float64(end-1-first)
-	if wave.Timing.Uniform() && clock.At(first+1)-clock.At(first) == wave.Timing.Between(first, first+1) {
-		return interval, interval > 0
+	if clock.Even() {
+		return wave.Timing.Interval, wave.Timing.Interval > 0
 	}
+	interval = (clock.At(end-1) - clock.At(first)) / float64(max(1, end-1-first))
 	for i := first; i < end-1; i++ {
 		if math.Abs(clock.Interval(i)-interval) > 1e-6*interval {
 			return 0, false
