@@ -50,6 +50,21 @@
     traceBox.querySelector("a").href = meta.beside.self;
   }
 
+  // The trace's values at a time; of the times asked for meanwhile only the last counts.
+  async function traceAt(t) {
+    if (!below || !below.lanes || !view.trace) return;
+    if (below.asking) { below.wish = t; return; }
+    below.asking = true;
+    try {
+      const { values } = await WaveData.json(`${below.meta.self}/at.json?t=${t - below.offset}`);
+      for (const value of traceBox.querySelectorAll(".value")) value.textContent = values[value.dataset.channel];
+    } catch (e) { page.tell("The trace can't be read: " + e.message); }
+    below.asking = false;
+    const wish = below.wish;
+    below.wish = null;
+    if (typeof wish === "number") traceAt(wish);
+  }
+
   const pixels = () => Math.max(100, stack.clientWidth) * Math.min(devicePixelRatio || 1, 2);
 
   // changed: another stretch, or other lanes, are shown.
@@ -130,6 +145,7 @@
       t = Math.min(meta.to, Math.max(meta.from, t));
       view.cursor = t; // held keys run ahead of the answers
       figures.ask("cursor", t);
+      traceAt(t);
       view.remember();
     },
     // y is where the pointer is, to find the lane whose extreme is meant.

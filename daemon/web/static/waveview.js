@@ -63,10 +63,13 @@ const WaveView = (() => {
     // The stretch is kept within the extent and no closer than a few samples.
     show(from, to) {
       const [lo, hi] = this.extent, least = Math.max(6 * this.meta.step, 1e-9);
-      let width = Math.min(Math.max(to - from, least), hi - lo);
-      const middle = from / 2 + to / 2;
-      from = Math.min(Math.max(middle - width / 2, lo), hi - width);
-      to = from + width;
+      const width = Math.min(Math.max(to - from, least), hi - lo);
+      if (width !== to - from) {
+        from = from / 2 + to / 2 - width / 2;
+        to = from + width;
+      }
+      if (from < lo) [from, to] = [lo, lo + width];
+      if (to > hi) [from, to] = [hi - width, hi];
       const near = (this.whole[1] - this.whole[0]) * 1e-6;
       if (Math.abs(from - this.whole[0]) < near && Math.abs(to - this.whole[1]) < near) [from, to] = this.whole;
       this.from = from;
