@@ -57,7 +57,7 @@ func (b *browser) shows(from, to float64) {
 const (
 	readout = `document.getElementById("wave-readout").textContent`
 	order   = `[...document.querySelectorAll("#wave-stack .lane")].map(lane => [...lane.querySelectorAll(".grip")].map(g => g.textContent.split(",")[0]).join("+")).join(" ")`
-	state   = `JSON.stringify([document.getElementById("wave").dataset.from, document.getElementById("wave").dataset.to, ` + readout + `, ` + order + `, document.getElementById("wave-figures").textContent, document.getElementById("wave-snap").checked, document.getElementById("wave-spectrum").open])`
+	state   = `JSON.stringify([Number(document.getElementById("wave").dataset.from).toFixed(9), Number(document.getElementById("wave").dataset.to).toFixed(9), ` + readout + `, ` + order + `, document.getElementById("wave-figures").textContent, document.getElementById("wave-snap").checked, document.getElementById("wave-spectrum").open])`
 )
 
 func TestWave(t *testing.T) {
@@ -203,7 +203,7 @@ func TestWave(t *testing.T) {
 		b.until("cursor and lines are read", readout+` === "cursor −0.2000 s · line 1 −0.3000 s · line 2 −0.1000 s · Δt 200 ms · 1/Δt 5 Hz"`)
 		b.until("the spectrum is there", `document.querySelectorAll("#wave-spectrum canvas").length === 3`)
 		first := eval[string](b, state)
-		if !strings.Contains(first, "Output current+Torque Status word Speed") || !strings.Contains(first, `["-0.35","0.05"`) {
+		if !strings.Contains(first, "Output current+Torque Status word Speed") || !strings.Contains(first, `["-0.350000000","0.050000000"`) {
 			t.Errorf("shown is %s", first)
 		}
 		b.must(chromedp.Do(b.ctx, chromedp.Focus(chromedp.CSS("#wave-stack"))))
@@ -248,29 +248,22 @@ func TestWave(t *testing.T) {
 	run("curves are drawn", func(t *testing.T) {
 		b.open(address+"/capture/"+string(c.ID)+"?lanes=2,7", 1280, "dark")
 		b.waveReady()
-		b.drawn(t, series[2], c)
+		// The highest sample is where the scale puts it: from 0, which is near, to the highest, 0.12 of that as air.
+		low, high, _ := series[2].Bounds()
+		if low != 0 || high != series[2][c.Trigger.Index] {
+			t.Fatalf("the current goes from %v to %v", low, high)
+		}
+		b.drawn(t, 0.12/1.24, 0, c)
 	})
 	b.clean(host)
 }
 
-// drawn checks pixels of the first lane's canvas: in the column of the highest
-// sample there is ink of the channel at the height where the scale puts it, and none in another.
-func (b *browser) drawn(t *testing.T, s capture.Series, c capture.Capture) {
+// drawn checks pixels of the first lane's canvas, which is the current's: at a
+// height, as a share from the top, there is ink of its colour at one time and
+// none at another half as far from the left edge.
+func (b *browser) drawn(t *testing.T, y, at float64, c capture.Capture) {
 	t.Helper()
-	peak := 0
-	low, high, _ := s.Bounds()
-	for i, v := range s {
-		if v == high {
-			peak = i
-		}
-	}
-	// The scale by its rule: zero included where it is near, an eighth of air (0.12).
-	if low > 0 && low <= high/4 {
-		low = 0
-	}
-	air := (high - low) * 0.12
-	y := (high + air - high) / (high - low + 2*air)
-	place := (c.At(peak) - c.At(0)) / c.Timing.Duration()
+	place := (at - c.At(0)) / c.Timing.Duration()
 	ink := eval[[]float64](b, fmt.Sprintf(`((places, py) => { const canvas = document.querySelector("#wave-stack .lane").canvas, w = canvas.width;
 		const all = canvas.getContext("2d").getImageData(0, Math.round(py * canvas.height) - 3, w, 7).data;
 		return places.map(px => { let n = 0; for (let y = 0; y < 7; y++) for (let x = Math.round(px * w) - 3; x <= Math.round(px * w) + 3; x++) { const i = 4 * (y * w + x); if (all[i] > 150 && all[i + 2] < 90) n++; } return n; });

@@ -45,7 +45,7 @@
     below.lanes = below.meta.lanes.map(channels => WaveLanes.make(below.meta, channels, false));
     traceBox.hidden = false;
     traceBox.open = view.trace;
-    traceBox.querySelector("div").append(...below.lanes);
+    traceBox.querySelector("div").prepend(...below.lanes);
     traceBox.addEventListener("toggle", () => { view.trace = traceBox.open; changed(); });
     traceBox.querySelector("a").href = meta.beside.self;
   }
@@ -179,7 +179,7 @@
     const next = at ? { at, channels: at.dataset.channels.split(",").map(Number), from: Number(at.dataset.from), to: Number(at.dataset.to) } : null;
     if ((next && next.at) === (lit && lit.at)) return;
     lit = next;
-    root.classList.toggle("lighting", lit !== null);
+    stack.classList.toggle("lighting", lit !== null);
     for (const lane of lanes.elements) lane.classList.toggle("lit", lit !== null && lane.channels.some(ch => lit.channels.includes(ch)));
     paint();
   }
