@@ -238,6 +238,11 @@ func TestClock(t *testing.T) {
 				t.Fatalf("sample %d is at %v, want %v", i, k.At(i), c.At(i))
 			}
 		}
+		for _, i := range []int{0, n / 3, n / 2, n - 1} { // division by the interval may round up or down
+			if got := k.First(c.At(i)); got != i {
+				t.Fatalf("at %v s, where sample %d is, the first is %d", c.At(i), i, got)
+			}
+		}
 		first, nearest := n, 0
 		for i := range n {
 			if first == n && c.At(i) >= q.From {

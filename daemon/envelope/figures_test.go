@@ -44,6 +44,11 @@ func TestFiguresOfKnownCourses(t *testing.T) {
 	if f := envelope.FiguresOf(k, capture.Series{0, 0}, 0, 2); f.Mean != 0 || f.RMS != 0 {
 		t.Errorf("zeros: %+v", f)
 	}
+	for _, s := range []capture.Series{{1, 1e17, -1e17}, {1e17, 1, -1e17}} { // added up plainly: 0
+		if f := envelope.FiguresOf(k, s, 0, 3); f.Mean != 1./3 {
+			t.Errorf("mean of %v: %v", s, f.Mean)
+		}
+	}
 	for _, tiny := range []float64{math.MaxFloat64, 5e-324, 1e-200} {
 		if f := envelope.FiguresOf(k, capture.Series{tiny, tiny, tiny, tiny}, 0, 4); f.Mean != tiny || f.RMS != tiny {
 			t.Errorf("four times %g: %+v", tiny, f)
