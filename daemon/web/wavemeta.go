@@ -12,6 +12,10 @@ import (
 	"faultkeep/store/capture"
 )
 
+// mostGaps is how many a channel tells of. Beyond them gaps are only breaks in
+// the curve, which are drawn in any case.
+const mostGaps = 1000
+
 // waveMeta is what the script has to know of a capture before it asks for samples.
 type waveMeta struct {
 	Self     string        `json:"self"`
@@ -54,7 +58,8 @@ func (s *server) waveMeta(w http.ResponseWriter, r *http.Request) error {
 	meta.From, meta.To = clock.Span()
 	for i, ch := range c.Channels[:min(len(c.Channels), len(wave.series))] {
 		one := waveChannel{Name: ch.Name, Unit: ch.Unit, Role: report.RoleOf(ch), Digital: ch.Digital()}
-		for _, g := range report.Missing(c, i, wave.series[i]) {
+		gaps := report.Missing(c, i, wave.series[i])
+		for _, g := range gaps[:min(len(gaps), mostGaps)] {
 			one.Gaps = append(one.Gaps, [2]float64{clock.At(g[0]), clock.At(g[1])})
 		}
 		meta.Channels = append(meta.Channels, one)

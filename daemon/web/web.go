@@ -171,7 +171,7 @@ func (s *server) routes() *http.ServeMux {
 	api("GET /api/v1/captures", s.apiCaptures)
 	api("GET /api/v1/captures/{prefix}", s.apiCapture)
 	api("GET /api/v1/captures/{id}/{part}", s.apiOriginal)
-	api("GET /api/v1/captures/{id}/envelope", s.envelope)
+	api("GET /api/v1/captures/{id}/envelope", s.envelope) // no part is called so
 	api("GET /api/v1/misses", s.apiMisses)
 	api("GET /api/v1/spells", s.apiSpells)
 	api("GET /api/v1/ledger", s.apiLedger)

@@ -12,7 +12,7 @@
 
   async function begin() {
     meta = await WaveData.json(chart.dataset.self + "/wave.json");
-    if (!meta.samples || !meta.lanes.length) return; // the server's picture says so
+    if (!(meta.from < meta.to) || !meta.lanes.length) return; // nothing to look at: the server's picture says so
     const extent = [meta.from, meta.to];
     if (meta.beside) {
       below = { meta: await WaveData.json(meta.beside.self + "/wave.json"), offset: meta.beside.offset };
@@ -33,7 +33,7 @@
     snap.checked = view.snap;
     if (below && below.meta.lanes.length) beginTrace();
     WaveHands.hands(stack, page);
-    source.want(...meta.from < meta.to ? [meta.from, meta.to] : [view.from, view.to], pixels(), view.shown()); // the whole first: it is there when one looks wider
+    source.want(meta.from, meta.to, pixels(), view.shown()); // the whole first: it is there when one looks wider
     changed();
     if (view.cursor !== null) page.cursor(view.cursor);
     else if (meta.from <= 0 && meta.to > 0) figures.ask("zero", 0);
@@ -82,19 +82,11 @@
     const width = stack.clientWidth;
     if (!width) return;
     source.want(view.from, view.to, pixels(), view.shown());
-    for (const lane of lanes.elements) {
-      const height = WaveDraw.height(meta, lane.channels, laneHeight);
-      lane.canvas.style.height = height + "px";
-      WaveDraw.lane(lane.canvas, source, lane.channels, view, width, height);
-    }
+    drawLanes(lanes.elements, source, laneHeight, width, 0);
     WaveDraw.axis(axis, view, width);
     if (below && below.lanes && view.trace) {
       below.source.want(view.from - below.offset, view.to - below.offset, pixels(), below.meta.lanes.flat());
-      for (const lane of below.lanes) {
-        const height = WaveDraw.height(below.meta, lane.channels, traceHeight);
-        lane.canvas.style.height = height + "px";
-        WaveDraw.lane(lane.canvas, below.source, lane.channels, view, width, height, below.offset);
-      }
+      drawLanes(below.lanes, below.source, traceHeight, width, below.offset);
     }
     for (const a of ranges.querySelectorAll("a")) {
       const q = new URL(a.href).searchParams, here = q.has("from") ? Number(q.get("from")) === WaveView.round(view.from) && Number(q.get("to")) === WaveView.round(view.to) : view.isWhole();
@@ -102,6 +94,14 @@
     }
     spectrum.draw();
     paint();
+  }
+
+  // Of many lanes only those near the window are drawn.
+  function drawLanes(elements, source, usual, width, offset) {
+    const heights = elements.map(lane => WaveDraw.height(source.meta, lane.channels, usual));
+    elements.forEach((lane, i) => { lane.canvas.style.height = heights[i] + "px"; });
+    const near = elements.map(lane => { const box = lane.getBoundingClientRect(); return box.top < 2 * innerHeight && box.bottom > -innerHeight; });
+    elements.forEach((lane, i) => { if (near[i]) WaveDraw.lane(lane.canvas, source, lane.channels, view, width, heights[i], offset); });
   }
 
   // paint lays the lines over the lanes and writes what they say.
@@ -202,6 +202,7 @@
     document.addEventListener("focusout", e => light(e.relatedTarget));
     document.documentElement.addEventListener("pointerleave", () => light(document.activeElement));
     new ResizeObserver(redraw).observe(stack);
+    addEventListener("scroll", () => { if (lanes.elements.length > 12) redraw(); }, { passive: true });
     matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => { WaveDraw.readColours(root); redraw(); });
   }
 

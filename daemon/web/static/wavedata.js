@@ -66,12 +66,12 @@ const WaveData = (() => {
     want(from, to, pixels, channels) {
       const [lo, hi] = this.clip(from, to);
       if (!(lo < hi) || channels.length === 0) return;
+      pixels = Math.min(pixels, mostColumns / 2, mostPairs / channels.length / 2); // so that what comes is fine enough
       const there = this.held.some(e => Source.fine(e, lo, hi, pixels) && channels.every(ch => e.curves.has(ch)));
       if (there) return;
       if (this.asking) { this.wish = [from, to, pixels, channels]; return; }
       const half = (to - from) / 2, [a, b] = this.clip(from - half, to + half);
-      const width = Math.ceil(Math.min(pixels * (b - a) / (to - from), mostColumns, mostPairs / channels.length));
-      this.fetch(a, b, Math.max(1, width), channels);
+      this.fetch(a, b, Math.max(1, Math.floor(pixels * (b - a) / (to - from))), channels);
     }
 
     async fetch(from, to, width, channels) {
