@@ -81,7 +81,7 @@ func TestWaveOfMillions(t *testing.T) {
 	if got, want := eval[string](b, `document.querySelector("#wave-figures tbody tr").cells[5].textContent`), report.Readout(c.Channels[2], 320); got != want {
 		t.Errorf("highest current %q, want %q", got, want)
 	}
-	b.drawn(t, 0.02, c.At(spike), c)
+	b.drawn(t, 0.06/1.12, c.At(spike), c)
 	// Closer by a tenth at every frame, about the spike.
 	eval[bool](b, fmt.Sprintf(`(() => {
 		const stack = document.getElementById("wave-stack"), box = stack.getBoundingClientRect(), times = [];

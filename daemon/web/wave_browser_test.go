@@ -248,12 +248,12 @@ func TestWave(t *testing.T) {
 	run("curves are drawn", func(t *testing.T) {
 		b.open(address+"/capture/"+string(c.ID)+"?lanes=2,7", 1280, "dark")
 		b.waveReady()
-		// The highest sample is where the scale puts it: from 0, which is near, to the highest, 0.12 of that as air.
+		// The highest sample is where the scale puts it: from 0 to the highest, and 0.06 of that as air on either side.
 		low, high, _ := series[2].Bounds()
 		if low != 0 || high != series[2][c.Trigger.Index] {
 			t.Fatalf("the current goes from %v to %v", low, high)
 		}
-		b.drawn(t, 0.12/1.24, 0, c)
+		b.drawn(t, 0.06/1.12, 0, c)
 	})
 	b.clean(host)
 }

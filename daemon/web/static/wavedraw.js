@@ -169,7 +169,7 @@ const WaveDraw = (() => {
       trace(g, one, from, to, x, y);
     }
     if (least <= most) {
-      for (const v of levels.at) if (y(v) > 8 && y(v) < height - 6) said(g, WaveScale.fixed(v, levels.decimals), 4, y(v) + 4, colours.muted);
+      for (const v of levels.at) if (y(v) > 8 && y(v) < height - 4) said(g, WaveScale.fixed(v, levels.decimals), 4, Math.min(y(v) + 4, height - 2), colours.muted);
     } else if (found.length) said(g, "no values", width / 2, height / 2 + 5, colours.muted, "center");
   }
 

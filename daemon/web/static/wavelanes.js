@@ -66,12 +66,12 @@ const WaveLanes = (() => {
 
     renderList() {
       const focused = document.activeElement, again = this.list.contains(focused) && [focused.dataset.do, focused.dataset.channel];
-      const button = (text, deed, channel, label) => {
+      const button = (text, deed, channel, names) => {
         const b = element("button", "", text);
         b.type = "button";
         b.dataset.do = deed;
         b.dataset.channel = channel;
-        b.setAttribute("aria-label", label);
+        if (names) b.setAttribute("aria-label", names + ": " + text);
         return b;
       };
       const rows = this.view.lanes.map((channels, i) => {
@@ -80,21 +80,21 @@ const WaveLanes = (() => {
         for (const ch of channels) name.append(swatch(this.meta.channels[ch]));
         name.append(names);
         li.append(name);
-        if (i > 0) li.append(button("up", "up", first, names + ": up"));
-        if (i < this.view.lanes.length - 1) li.append(button("down", "down", first, names + ": down"));
-        if (this.view.canMerge(i)) li.append(button("merge with the one above", "merge", first, names + ": on one scale with the lane above"));
-        if (channels.length > 1) li.append(button("part", "part", first, names + ": a lane each"));
-        if (this.view.lanes.length > 1) li.append(button("hide", "hide", first, names + ": hide"));
+        if (i > 0) li.append(button("up", "up", first, names));
+        if (i < this.view.lanes.length - 1) li.append(button("down", "down", first, names));
+        if (this.view.canMerge(i)) li.append(button("merge with the one above", "merge", first, names));
+        if (channels.length > 1) li.append(button("a lane each", "part", first, names));
+        if (this.view.lanes.length > 1) li.append(button("hide", "hide", first, names));
         return li;
       });
       for (const ch of this.view.hidden()) {
         const li = element("li", "gone"), name = element("span", "name");
         name.append(swatch(this.meta.channels[ch]), this.meta.channels[ch].name + ", hidden");
-        li.append(name, button("show", "show", ch, this.meta.channels[ch].name + ": show"));
+        li.append(name, button("show", "show", ch, this.meta.channels[ch].name));
         rows.push(li);
       }
       const last = element("li");
-      last.append(button("all lanes as they were", "usual", "", "All lanes as they were"));
+      last.append(button("all lanes as they were", "usual", ""));
       this.list.replaceChildren(...rows, last);
       if (!again) return;
       const buttons = [...this.list.querySelectorAll("button")];
