@@ -3,7 +3,7 @@
 // stands until the samples are there, and is what gets printed.
 (() => {
   const root = document.getElementById("wave"), chart = document.getElementById("chart");
-  if (!root || !chart || !window.fetch || !root.animate) return;
+  if (!root || !chart || !window.ResizeObserver) return;
   const part = name => root.querySelector("#wave-" + name);
   const stack = part("stack"), axis = part("axis"), readout = part("readout"), snap = part("snap"), traceBox = part("trace");
   const laneHeight = 84, traceHeight = 48, within = 12; // pixels
@@ -14,8 +14,9 @@
     meta = await WaveData.json(chart.dataset.self + "/wave.json");
     if (!(meta.from < meta.to) || !meta.lanes.length) return; // nothing to look at: the server's picture says so
     const extent = [meta.from, meta.to];
-    if (meta.beside) {
-      below = { meta: await WaveData.json(meta.beside.self + "/wave.json"), offset: meta.beside.offset };
+    const trace = meta.beside && await WaveData.json(meta.beside.self + "/wave.json").catch(() => null); // one can do without
+    if (trace) {
+      below = { meta: trace, offset: meta.beside.offset };
       extent[0] = Math.min(extent[0], below.meta.from + below.offset);
       extent[1] = Math.max(extent[1], below.meta.to + below.offset);
     }
@@ -37,7 +38,6 @@
     changed();
     if (view.cursor !== null) page.cursor(view.cursor);
     else if (meta.from <= 0 && meta.to > 0) figures.ask("zero", 0);
-    root.dataset.ready = "";
   }
 
   function beginTrace() {
@@ -94,6 +94,7 @@
     }
     spectrum.draw();
     paint();
+    if (source.held.length) root.dataset.ready = ""; // something is to be seen
   }
 
   // Of many lanes only those near the window are drawn.
@@ -133,7 +134,7 @@
   function failed(e) { page.tell("The samples can't be read: " + e.message); }
 
   const middle = () => view.cursor !== null && view.sees(view.cursor) ? view.cursor : (view.from + view.to) / 2;
-  const here = (name, t) => () => { if (view.cursor !== null) page.line(name, view.cursor); };
+  const here = name => () => { if (view.cursor !== null) page.line(name, view.cursor); };
   const page = {
     table: part("figures"),
     over: part("over"),

@@ -33,6 +33,7 @@ const WaveFigures = (() => {
     took(name, at) {
       const view = this.page.view;
       if (name === "zero") { this.zero = at.values.map(value => value + " at 0"); this.page.painted(); return; }
+      if (name !== "cursor" && view.lines[name] === null) return; // taken away meanwhile
       this.step = at.step;
       this.labels[name] = at.label;
       if (name === "cursor") { view.cursor = at.t; this.values = at.values; } else view.lines[name] = at.t;
