@@ -222,6 +222,9 @@ func TestPrint(t *testing.T) {
 	})
 	b.must(chromedp.Do(b.ctx, chromedp.EmulateViewport(703, 1032))) // A4 less its margins, at 96 pixels an inch
 	b.shot("capture-print")
+	if shown := eval[[]bool](b, `["#wave", "#chart", "#chart svg.lanes"].map(what => document.querySelector(what).getClientRects().length > 0)`); fmt.Sprint(shown) != "[false true true]" {
+		t.Errorf("what is printed of the script's lanes, the server's picture and its lanes: %v", shown)
+	}
 	yes := true
 	pdf, err := chromedp.Run(b.ctx, func(ctx context.Context, tab *chromedp.Target) ([]byte, error) {
 		r, err := cdp.Call(ctx, tab, page.PrintToPDF, page.PrintToPDFParams{PreferCSSPageSize: &yes, PrintBackground: &yes})
