@@ -134,7 +134,7 @@
   function failed(e) { page.tell("The samples can't be read: " + e.message); }
 
   const middle = () => view.cursor !== null && view.sees(view.cursor) ? view.cursor : (view.from + view.to) / 2;
-  const here = name => () => { if (view.cursor !== null) page.line(name, view.cursor); };
+  const here = name => () => page.line(name, view.cursor ?? middle());
   const page = {
     table: part("figures"),
     over: part("over"),

@@ -103,6 +103,8 @@ const WaveDraw = (() => {
     return [low, high];
   }
 
+  const any = ({ curve }) => curve.pairs.some(v => v === v);
+
   // One curve: through the samples, or up and down every column so that the
   // ends nearer to each other join. A break in the samples breaks the line.
   function trace(g, { e, curve }, from, to, x, y) {
@@ -170,7 +172,7 @@ const WaveDraw = (() => {
     }
     if (least <= most) {
       for (const v of levels.at) if (y(v) > 8 && y(v) < height - 4) said(g, WaveScale.fixed(v, levels.decimals), 4, Math.min(y(v) + 4, height - 2), colours.muted);
-    } else if (found.length) said(g, "no values", width / 2, height / 2 + 5, colours.muted, "center");
+    } else if (found.length) said(g, found.some(any) ? "infinite values throughout" : "no values", width / 2, height / 2 + 5, colours.muted, "center");
   }
 
   // A digital word: a row of bars a bit, paler where it changes within what a pixel shows.

@@ -111,6 +111,7 @@ const WaveFigures = (() => {
       const { over, samples, from, to, rows } = this.got;
       if (!samples) return "No samples in what is shown.";
       const decimals = Math.min(9, Math.max(3, Math.ceil(-Math.log10(this.page.meta.step)) + 1)), gone = Math.max(...rows.map(row => row.gone));
+      if (samples === 1) return `One sample ${over}, at ${WaveScale.signed(from, decimals)} s.`;
       return `Mean, RMS, lowest and highest ${over}: every one of ${samples} samples from ${WaveScale.signed(from, decimals)} s to ${WaveScale.signed(to, decimals)} s` +
         (gone ? `, less those that weren't read or are no numbers, up to ${gone} a channel.` : ".");
     }
