@@ -21,6 +21,7 @@ import (
 	"faultkeep/daemon/clock"
 	"faultkeep/daemon/config"
 	"faultkeep/daemon/metrics"
+	"faultkeep/daemon/study"
 	"faultkeep/daemon/web"
 	"faultkeep/sources"
 	"faultkeep/sources/folder"
@@ -97,6 +98,12 @@ func Start(ctx context.Context, loaded *config.Loaded, o Options) (app *App, err
 		hub.witness(o.Witness)
 	}
 	keep := &keeper{store: a.Store, hub: hub}
+	findings := study.New(a.Store).Follow(o.Log, hub.changed)
+	hub.witness(func(seen sources.Observation) {
+		if seen.Kind == sources.SeenKept {
+			findings.Kept(seen.ID)
+		}
+	})
 
 	if err := a.serve(loaded, o, hub, figures.Handler()); err != nil {
 		return nil, err
@@ -105,6 +112,7 @@ func Start(ctx context.Context, loaded *config.Loaded, o Options) (app *App, err
 		alert.NewDispatcher(a.Store, alert.Options{Sinks: loaded.Sinks(o.Log), Observe: o.Attempts}).Run(ctx)
 	})
 	a.run(run, "upkeep", func(ctx context.Context) { a.upkeep(ctx, loaded.Config.Store) })
+	a.run(run, "findings", findings.Run)
 	a.run(run, "clock", func(ctx context.Context) { clock.Watch(ctx, clockEvery, func(e clock.Event) { a.clock(ctx, e) }) })
 	a.run(run, "ledger", func(ctx context.Context) { a.beat(ctx, hub.names()) })
 	a.run(run, "watch", func(ctx context.Context) { a.watch(ctx, a.sources(), keep) })

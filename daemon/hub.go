@@ -48,15 +48,22 @@ func (h *hub) saw(o sources.Observation) {
 	if n := h.now[o.Drive]; n != nil {
 		n.take(o)
 	}
+	h.mu.Unlock()
+	h.changed()
+	for _, see := range h.witnesses {
+		see(o)
+	}
+}
+
+// changed wakes the listeners: something that pages show is different now.
+func (h *hub) changed() {
+	h.mu.Lock()
+	defer h.mu.Unlock()
 	for ch := range h.listeners {
 		select {
 		case ch <- struct{}{}:
 		default: // it has a wake-up waiting already
 		}
-	}
-	h.mu.Unlock()
-	for _, see := range h.witnesses {
-		see(o)
 	}
 }
 

@@ -31,6 +31,10 @@ import (
 //	arrivals  SHA-256 of files' content, hex → Arrival
 //	unread    ID → SHA-256 of the content, of files that couldn't be read so far
 //	files     FOLDER\x00PATH → what became of that file, as the folder's watch notes it
+//	studies   ID → what was found in a capture, see shelved
+//	prints    GROUP\x00ID → the capture in the form in which it is compared
+//	repairs   TIME DRIVE → Repair
+//	remarks   ID → Remarks, what people wrote about a capture
 //
 // A draft becomes a capture by its ID moving from drafts to index; its chunks
 // stay where they are. Every bucket that a commit touches costs it one or two
@@ -52,13 +56,18 @@ var (
 	bArrivals = []byte("arrivals")
 	bUnread   = []byte("unread")
 	bFiles    = []byte("files")
+	bStudies  = []byte("studies")
+	bPrints   = []byte("prints")
+	bRepairs  = []byte("repairs")
+	bRemarks  = []byte("remarks")
 
-	buckets = [][]byte{bMeta, bDrafts, bIndex, bChunks, bLedger, bMisses, bSpells, bOutbox, bAside, bCounts, bVisits, bMarks, bArrivals, bUnread, bFiles}
-	since   = map[string]int{string(bMarks): 2} // schema that brought a bucket, if not the first
+	buckets = [][]byte{bMeta, bDrafts, bIndex, bChunks, bLedger, bMisses, bSpells, bOutbox, bAside, bCounts, bVisits, bMarks,
+		bArrivals, bUnread, bFiles, bStudies, bPrints, bRepairs, bRemarks}
+	since = map[string]int{string(bMarks): 2} // schema that brought a bucket, if not the first
 
 	// added are buckets that came without a new schema: a store may lack them
 	// until it is opened for writing.
-	added = [][]byte{bArrivals, bUnread, bFiles}
+	added = [][]byte{bArrivals, bUnread, bFiles, bStudies, bPrints, bRepairs, bRemarks}
 
 	kSchema = []byte("schema")
 	kBeat   = []byte("beat")

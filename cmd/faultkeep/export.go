@@ -17,7 +17,7 @@ type exportCommand struct {
 	dataFlag
 	pick
 	IDs   []string `arg:"" optional:"" name:"id" help:"IDs of captures, or beginnings that only one has; or say with flags which ones."`
-	As    string   `required:"" placeholder:"FORMAT" help:"csv: a row a sample. comtrade: IEEE C37.111 in one .cff file. bundle: a zip of everything, with hashes. json: all that is known, original bytes included."`
+	As    string   `required:"" placeholder:"FORMAT" help:"csv: a row a sample. comtrade: IEEE C37.111 in one .cff file. bundle: a zip of everything, with hashes. json: all that is known, original bytes included. parquet: a row a sample in a column a channel, for notebooks and SQL."`
 	To    string   `required:"" placeholder:"FILE|DIR|-" help:"File to write; a folder, which gets a file a capture, named after its ID; or - for standard output."`
 	Names string   `default:"short" placeholder:"SCHEME" help:"How files in a folder are named: short, after the ID, or c37.232, after IEEE C37.232: date, time, station, device."`
 	Force bool     `help:"Replace files that are there already."`
@@ -59,19 +59,27 @@ func (c *exportCommand) Run(ctx context.Context, out output) error {
 		return err
 	}
 	done := []exported{}
+	said, clear := saying(out.Err)
+	defer clear()
 	for _, t := range targets {
 		r, err := record(ctx, p, t.Capture)
 		if err != nil {
 			return err
 		}
-		if c.To == "-" {
-			return format.Write(until{ctx, out.Out}, r)
+		tell := func(n int64) {
+			said(func() string {
+				return fmt.Sprintf("%d of %d written, %s of the next", len(done), len(targets), size(n))
+			})
 		}
-		if err := c.save(ctx, t.File, format, r); err != nil {
+		if c.To == "-" {
+			return format.Write(&counting{to: until{ctx, out.Out}, tell: tell}, r)
+		}
+		if err := c.save(ctx, t.File, format, r, tell); err != nil {
 			return err
 		}
 		done = append(done, t)
 		if !c.JSON {
+			clear()
 			fmt.Fprintf(out.Out, "%s  %s\n", t.Capture, t.File)
 		}
 	}
@@ -81,8 +89,10 @@ func (c *exportCommand) Run(ctx context.Context, out output) error {
 	return nil
 }
 
-func (c *exportCommand) save(ctx context.Context, file string, format export.Format, r export.Record) error {
-	err := export.Save(file, c.Force, func(w io.Writer) error { return format.Write(until{ctx, w}, r) })
+func (c *exportCommand) save(ctx context.Context, file string, format export.Format, r export.Record, tell func(n int64)) error {
+	err := export.Save(file, c.Force, func(w io.Writer) error {
+		return format.Write(&counting{to: until{ctx, w}, tell: tell}, r)
+	})
 	switch {
 	case errors.Is(err, export.ErrExists):
 		return fmt.Errorf("%w; --force replaces it", err)
@@ -178,7 +188,8 @@ func record(ctx context.Context, p place, id capture.ID) (r export.Record, err e
 		}
 		r.Parts = append(r.Parts, export.Part{Name: part.Name, Bytes: b})
 	}
-	return r, nil
+	r.Study, err = p.Study(ctx, id, p.zone)
+	return r, err
 }
 
 // until passes on what is written until its context ends.

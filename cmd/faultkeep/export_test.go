@@ -31,7 +31,7 @@ func TestInterruptedExport(t *testing.T) {
 			_, err := io.WriteString(w, "the rest")
 			return err
 		}}
-		err := (&exportCommand{Force: force}).save(ctx, file, slow, export.Record{})
+		err := (&exportCommand{Force: force}).save(ctx, file, slow, export.Record{}, func(int64) {})
 		if err == nil || !strings.Contains(err.Error(), "nothing half is left") {
 			t.Errorf("force %v: %v", force, err)
 		}

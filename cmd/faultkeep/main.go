@@ -25,24 +25,28 @@ const (
 
 // commands is the command line.
 type commands struct {
-	Demo     demoCommand     `cmd:"" help:"Watch the simulated drives of the grain terminal Northquay, to see faultkeep at work."`
-	Run      runCommand      `cmd:"" help:"Watch the drives of the config file until stopped."`
-	Check    checkCommand    `cmd:"" help:"Check the config file with its maps and fault tables; with --probe look at the drives too."`
-	Simulate simulateCommand `cmd:"" help:"Serve simulated drives, to try a config or any Modbus tool against."`
-	List     listCommand     `cmd:"" help:"List what was kept, or what was missed."`
-	Show     showCommand     `cmd:"" help:"Show one capture."`
-	Ledger   ledgerCommand   `cmd:"" help:"Tell how well drives were watched, what was missed, and what was written."`
-	Export   exportCommand   `cmd:"" help:"Write captures to files."`
-	Import   importCommand   `cmd:"" help:"Keep the recordings that files hold, while faultkeep runs or not."`
-	Reread   rereadCommand   `cmd:"" help:"Decode files again that couldn't be read, after the config was mended."`
-	Verify   verifyCommand   `cmd:"" help:"Recompute every checksum of the store."`
-	Backup   backupCommand   `cmd:"" help:"Copy the store to a file, while faultkeep runs or not."`
-	Restore  restoreCommand  `cmd:"" help:"Put a backup in the place of the store; faultkeep must not run."`
-	Compact  compactCommand  `cmd:"" help:"Give back to the disk what the store doesn't use any more."`
-	Mark     markCommand     `cmd:"" help:"Mark captures as reviewed, or pin them so that they stay."`
-	Maps     mapsCommand     `cmd:"" help:"List the maps and fault tables that faultkeep carries, or print one."`
-	Service  serviceCommand  `cmd:"" help:"Install faultkeep as a service that starts with the machine."`
-	Version  versionCommand  `cmd:"" help:"Tell the version."`
+	Demo       demoCommand       `cmd:"" help:"Watch the simulated drives of the grain terminal Northquay, to see faultkeep at work."`
+	Run        runCommand        `cmd:"" help:"Watch the drives of the config file until stopped."`
+	Check      checkCommand      `cmd:"" help:"Check the config file with its maps and fault tables; with --probe look at the drives too."`
+	Simulate   simulateCommand   `cmd:"" help:"Serve simulated drives, to try a config or any Modbus tool against."`
+	List       listCommand       `cmd:"" help:"List what was kept, or what was missed."`
+	Show       showCommand       `cmd:"" help:"Show one capture."`
+	Analyse    analyseCommand    `cmd:"" help:"Compute anew what captures say: what moved first, how the loop answered, what swings."`
+	Recurrence recurrenceCommand `cmd:"" help:"Tell how often trips come, whether more often than before, and what repairs changed."`
+	Repair     repairCommand     `cmd:"" help:"Note repairs, and see whether they stopped the trips."`
+	Ledger     ledgerCommand     `cmd:"" help:"Tell how well drives were watched, what was missed, and what was written."`
+	Export     exportCommand     `cmd:"" help:"Write captures to files."`
+	Import     importCommand     `cmd:"" help:"Keep the recordings that files hold, while faultkeep runs or not."`
+	Reread     rereadCommand     `cmd:"" help:"Decode files again that couldn't be read, after the config was mended."`
+	Verify     verifyCommand     `cmd:"" help:"Recompute every checksum of the store."`
+	Backup     backupCommand     `cmd:"" help:"Copy the store to a file, while faultkeep runs or not."`
+	Restore    restoreCommand    `cmd:"" help:"Put a backup in the place of the store; faultkeep must not run."`
+	Compact    compactCommand    `cmd:"" help:"Give back to the disk what the store doesn't use any more."`
+	Mark       markCommand       `cmd:"" help:"Mark captures as reviewed, pin them so that they stay, note something about them."`
+	Plan       planCommand       `cmd:"" help:"Choose settings for a drive's recorder, and tell what can't be had together."`
+	Maps       mapsCommand       `cmd:"" help:"List the maps and fault tables that faultkeep carries, or print one."`
+	Service    serviceCommand    `cmd:"" help:"Install faultkeep as a service that starts with the machine."`
+	Version    versionCommand    `cmd:"" help:"Tell the version."`
 }
 
 const about = `Keeps the fault recordings of variable-speed drives before they are erased.

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -40,18 +41,71 @@ func (c *showCommand) Run(ctx context.Context, out output) error {
 	if err != nil {
 		return err
 	}
+	study, err := p.Study(ctx, x.ID, p.zone)
+	if err != nil {
+		return err
+	}
 	if c.JSON {
-		return writeJSON(out.Out, shownCapture(x, series))
+		s := shownCapture(x, series)
+		s.Findings = study.Findings
+		return writeJSON(out.Out, s)
 	}
 	if err := c.head(out, x, p); err != nil {
+		return err
+	}
+	if err := c.said(ctx, out, x.ID, p); err != nil {
 		return err
 	}
 	fmt.Fprintln(out.Out)
 	if err := table(out.Out, channelRows(x, series)); err != nil {
 		return err
 	}
-	_, err = fmt.Fprintf(out.Out, "\n%s", plot(x, series))
+	if _, err := fmt.Fprintf(out.Out, "\n%s", plot(x, series)); err != nil || x.Origin != capture.Recorded {
+		return err
+	}
+	return c.findings(out, x.ID, study)
+}
+
+// findings tells what was found, but for the values, which stand above.
+func (c *showCommand) findings(out output, id capture.ID, study capture.Study) error {
+	if study.Version == 0 {
+		_, err := fmt.Fprintf(out.Out, "\nNot analysed yet; `faultkeep analyse %s` does it.\n", id)
+		return err
+	}
+	fmt.Fprintln(out.Out)
+	told := slices.DeleteFunc(study.Findings, func(f capture.Finding) bool { return f.Kind == capture.FindingExtreme })
+	if err := report.Findings(out.Out, told, false); err != nil {
+		return err
+	}
+	_, err := fmt.Fprintf(out.Out, "\n%s\n", report.FindingsCaution)
 	return err
+}
+
+// said is what people said of the capture.
+func (c *showCommand) said(ctx context.Context, out output, id capture.ID, p place) error {
+	all, err := p.Marks(ctx, []capture.ID{id})
+	if err != nil {
+		return err
+	}
+	m := all[id]
+	var rows [][]string
+	if !m.Pinned.IsZero() {
+		rows = append(rows, []string{"pinned", stamp(m.Pinned, p.zone)})
+	}
+	if !m.Reviewed.IsZero() {
+		rows = append(rows, []string{"reviewed", stamp(m.Reviewed, p.zone)})
+	}
+	if len(m.Tags) > 0 {
+		rows = append(rows, []string{"tags", strings.Join(m.Tags, ", ")})
+	}
+	for _, n := range m.Notes {
+		by := ""
+		if n.By != "" {
+			by = ", " + n.By
+		}
+		rows = append(rows, []string{"note", stamp(n.At, p.zone) + by + ": " + n.Text})
+	}
+	return table(out.Out, rows)
 }
 
 // unread shows files that couldn't be read.
@@ -76,6 +130,8 @@ func (c *showCommand) head(out output, x capture.Capture, p place) error {
 type shown struct {
 	Capture  capture.Capture `json:"capture"`
 	Channels []shownChannel  `json:"channels"`
+
+	Findings []capture.Finding `json:"findings"` // null: not analysed yet
 }
 
 // shownChannel is one channel in figures; what isn't there is null.

@@ -158,6 +158,9 @@ func values(q wire.Query) url.Values {
 	if q.Limit > 0 {
 		set("limit", strconv.Itoa(q.Limit))
 	}
+	if q.Zone != nil && q.Zone != time.Local {
+		set("zone", q.Zone.String())
+	}
 	return v
 }
 
@@ -270,24 +273,6 @@ func (r *reader) Read(b []byte) (int, error) {
 	n, err := r.from.Read(b)
 	r.failed = err != nil
 	return n, err
-}
-
-func (c *client) Mark(ctx context.Context, m wire.Marking) error {
-	q := url.Values{}
-	for _, id := range m.IDs {
-		q.Add("id", string(id))
-	}
-	if m.Reviewed != nil {
-		q.Set("reviewed", strconv.FormatBool(*m.Reviewed))
-	}
-	if m.Pinned != nil {
-		q.Set("pinned", strconv.FormatBool(*m.Pinned))
-	}
-	answer, err := c.do(ctx, http.MethodPost, "", q, "mark")
-	if err != nil {
-		return err
-	}
-	return answer.Body.Close()
 }
 
 func (c *client) Compact(ctx context.Context, progress func(done, total int64)) (wire.Compacted, error) {

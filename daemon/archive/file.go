@@ -8,6 +8,7 @@ import (
 	"slices"
 	"time"
 
+	"faultkeep/daemon/study"
 	"faultkeep/daemon/web/wire"
 	"faultkeep/store"
 	"faultkeep/store/capture"
@@ -15,10 +16,13 @@ import (
 )
 
 // Kept is an open store as the pages and the API see it.
-type Kept struct{ store *store.Store }
+type Kept struct {
+	store *store.Store
+	desk  *study.Desk
+}
 
 // Pages lets the pages see a store.
-func Pages(s *store.Store) *Kept { return &Kept{s} }
+func Pages(s *store.Store) *Kept { return &Kept{s, study.New(s)} }
 
 // file is an Archive straight from the store's file.
 type file struct{ *Kept }
@@ -130,25 +134,6 @@ const visitor = "page"
 
 // Visit is when everything was last marked as seen; zero: never.
 func (k *Kept) Visit(ctx context.Context) (time.Time, error) { return k.store.Visit(ctx, visitor) }
-
-// Mark changes the marks of captures.
-func (k *Kept) Mark(ctx context.Context, m wire.Marking) error {
-	var err error
-	switch {
-	case m.Reviewed == nil:
-	case *m.Reviewed:
-		err = k.store.Review(ctx, m.IDs...)
-	default:
-		err = k.store.Unreview(ctx, m.IDs...)
-	}
-	for _, id := range m.IDs {
-		if err != nil || m.Pinned == nil {
-			break
-		}
-		err = k.store.Pin(ctx, id, *m.Pinned)
-	}
-	return told("", err)
-}
 
 // SetVisit marks everything up to at as seen.
 func (k *Kept) SetVisit(ctx context.Context, at time.Time) error {

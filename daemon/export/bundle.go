@@ -27,13 +27,17 @@ func Bundle(w io.Writer, r Record) error {
 	}
 	b := &bundle{zip: zip.NewWriter(w), record: r}
 	b.file("README.txt", func(w io.Writer) error { return b.readme(w) })
-	b.file("capture.json", func(w io.Writer) error { return facts(w, r.Capture) })
+	b.file("capture.json", func(w io.Writer) error { return indented(w, r.Capture) })
 	b.file("picture.svg", func(w io.Writer) error {
 		_, err := w.Write(report.Lanes(r.Capture, r.Series, report.Options{Standalone: true}))
 		return err
 	})
 	b.file("samples.csv", func(w io.Writer) error { return CSV(w, r) })
 	b.file("recording.cff", func(w io.Writer) error { return COMTRADE(w, r) })
+	if r.Study.Version > 0 {
+		b.file("findings.txt", func(w io.Writer) error { return b.findings(w) })
+		b.file("findings.json", func(w io.Writer) error { return indented(w, r.Study) })
+	}
 	for _, p := range r.originals() {
 		b.file("original/"+partName(p.Name), func(w io.Writer) error {
 			_, err := w.Write(p.Bytes)
@@ -101,15 +105,27 @@ func partName(name string) string {
 	return name
 }
 
-func facts(w io.Writer, c capture.Capture) error {
+func indented(w io.Writer, v any) error {
 	var b bytes.Buffer
 	out := json.NewEncoder(&b)
 	out.SetIndent("", "  ")
 	out.SetEscapeHTML(false)
-	if err := out.Encode(c); err != nil {
+	if err := out.Encode(v); err != nil {
 		return err
 	}
 	_, err := w.Write(b.Bytes())
+	return err
+}
+
+func (b *bundle) findings(w io.Writer) error {
+	st := b.record.Study
+	if _, err := fmt.Fprintf(w, "Found in %s on %s.\n\n", b.record.Capture.ID, st.At.UTC().Format("2006-01-02 15:04:05 MST")); err != nil {
+		return err
+	}
+	if err := report.Findings(w, st.Findings, true); err != nil {
+		return err
+	}
+	_, err := fmt.Fprintf(w, "\n%s\n", report.FindingsCaution)
 	return err
 }
 
@@ -123,6 +139,10 @@ func (b *bundle) readme(w io.Writer) error {
 	if title == "" {
 		title = c.Drive
 	}
+	found := ""
+	if b.record.Study.Version > 0 {
+		found = "findings.txt         what was found in it, with what each finding rests on\nfindings.json        the same for programs\n"
+	}
 	_, err := fmt.Fprintf(w, `Capture %s
 %s, %s, kept %s.
 Triggered %s.
@@ -132,12 +152,12 @@ capture.json         all facts: where it came from, settings as read, what was v
 picture.svg          all channels against time, zero at the trigger
 samples.csv          a row a sample; an empty cell is a sample that wasn't read
 recording.cff        COMTRADE (IEEE C37.111-2013, IEC 60255-24)
-original/            the bytes as they came from the drive or its exported file
+%soriginal/            the bytes as they came from the drive or its exported file
 %s  SHA-256 of every file; check with: sha256sum -c %s
 
 What is written here is evidence, no diagnosis. Before work on a drive or its
 machine: lockout, wait the time on the device's label, measure; local codes and
 licensed practice come first.
-`, c.ID, title, c.Fault, whole, c.Trigger.Time.UTC().Format("2006-01-02 15:04:05.000000 MST"), manifest, manifest)
+`, c.ID, title, c.Fault, whole, c.Trigger.Time.UTC().Format("2006-01-02 15:04:05.000000 MST"), found, manifest, manifest)
 	return err
 }

@@ -12,6 +12,7 @@ import (
 
 	"faultkeep/daemon/export"
 	"faultkeep/sources/sourcetest"
+	"faultkeep/store/capture"
 )
 
 // A bundle has everything, is the same every time, and its hashes are right:
@@ -20,6 +21,7 @@ import (
 func TestBundle(t *testing.T) {
 	r := record(t, true)
 	r.Parts = []export.Part{{Name: "data", Bytes: r.Original}, {Name: "../trip.cfg", Bytes: []byte("Northquay,elevator,2013\r\n")}}
+	r.Study = capture.Study{Version: 1, At: r.Capture.Kept, Findings: []capture.Finding{{Kind: capture.FindingFirstMover, Text: "Speed fell first, 41 ms before the trip (±1 ms).", Basis: "CUSUM"}}}
 	b := []byte(written(t, export.Bundle, r))
 	if !bytes.Equal(b, []byte(written(t, export.Bundle, r))) {
 		t.Error("the same capture gives other bytes")
@@ -43,7 +45,7 @@ func TestBundle(t *testing.T) {
 	if content["original/data"] != string(r.Original) || content["original/_trip.cfg"] == "" {
 		t.Errorf("files: %v", len(content))
 	}
-	for name, want := range map[string]string{"samples.csv": "t [s]", "recording.cff": "file type: CFG", "picture.svg": "<svg", "capture.json": string(r.Capture.ID), "README.txt": "in part"} {
+	for name, want := range map[string]string{"samples.csv": "t [s]", "recording.cff": "file type: CFG", "picture.svg": "<svg", "capture.json": string(r.Capture.ID), "README.txt": "in part", "findings.txt": "What moved first\n  Speed fell first, 41 ms", "findings.json": `"kind": "first mover"`} {
 		if !strings.Contains(content[name], want) {
 			t.Errorf("%s lacks %q", name, want)
 		}

@@ -18,6 +18,7 @@ type Record struct {
 	Series   []capture.Series // one a channel, in the channel's unit; NaN where missing
 	Original []byte           // part capture.Data as read; bytes outside Capture.Integrity.Have are zero
 	Parts    []Part           // every part of the originals as read, such as the files that were exported; for a bundle
+	Study    capture.Study    // what was found; Version 0: not analysed yet
 }
 
 // Part is one part of a capture's originals.
@@ -40,6 +41,7 @@ var Formats = []Format{
 	{"comtrade", ".cff", "COMTRADE (IEEE C37.111-2013, IEC 60255-24), all in one file", COMTRADE},
 	{"bundle", ".zip", "a zip archive of all of these with the original bytes, a picture, and the hash of every file", Bundle},
 	{"json", ".json", "everything that is known, the original bytes included", JSON},
+	{"parquet", ".parquet", "Apache Parquet, a row a sample, with the capture's facts as metadata", Parquet},
 }
 
 // Find is the format of that name.

@@ -18,6 +18,8 @@ type document struct {
 	Time     axis            `json:"time"`
 	Channels []channel       `json:"channels"`
 	Original []byte          `json:"original_base64"` // part capture.Data as read, zeros where bytes are missing
+
+	Findings []capture.Finding `json:"findings"` // null: not analysed yet
 }
 
 // axis gives the time of sample i: start_s + i × interval_s, or, where there
@@ -71,7 +73,7 @@ func JSON(w io.Writer, r Record) error {
 	c := r.Capture
 	d := document{Format: "faultkeep-capture", Version: 1, Capture: c, Original: r.Original,
 		Time:     axis{Start: c.At(0), Interval: c.Timing.Interval, Count: c.Timing.Samples, Trigger: c.Trigger.Index, Rates: c.Timing.Rates},
-		Channels: []channel{}}
+		Channels: []channel{}, Findings: r.Study.Findings}
 	for i, ch := range c.Channels {
 		d.Channels = append(d.Channels, channel{ch, samples{r.Series[i], r.present(i)}})
 	}

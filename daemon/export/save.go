@@ -28,7 +28,8 @@ func Save(path string, force bool, write func(io.Writer) error) (err error) {
 	}
 	// Made by hand and not as a temporary file, so that it has the permissions
 	// that the user's other files have.
-	part := filepath.Join(filepath.Dir(path), ".faultkeep-"+hex.EncodeToString(tag[:])+".part")
+	part := filepath.Join(filepath.Dir(path), partPrefix+hex.EncodeToString(tag[:])+partSuffix)
+	clearLeft(filepath.Dir(path))
 	f, err := os.OpenFile(part, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
 	if err != nil {
 		return err
@@ -62,6 +63,25 @@ func Save(path string, force bool, write func(io.Writer) error) (err error) {
 		return fmt.Errorf("%s: %w", path, ErrExists)
 	}
 	return replace(part, path)
+}
+
+const partPrefix, partSuffix = ".faultkeep-", ".part"
+
+// leftAfter is how long nothing was written to a file of which the writer must be dead.
+const leftAfter = time.Hour
+
+// clearLeft takes away what was left of exports that were killed, or whose
+// computer lost its power.
+func clearLeft(folder string) {
+	left, err := filepath.Glob(filepath.Join(folder, partPrefix+"*"+partSuffix))
+	if err != nil {
+		return // a folder whose name is a pattern
+	}
+	for _, file := range left {
+		if info, err := os.Lstat(file); err == nil && info.Mode().IsRegular() && time.Since(info.ModTime()) > leftAfter {
+			_ = os.Remove(file)
+		}
+	}
 }
 
 // target is the file to write: with force, what a link leads to. Only a file is

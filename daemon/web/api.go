@@ -72,7 +72,7 @@ func answer[T any](w http.ResponseWriter, v T, err error) error {
 }
 
 // query reads what a list is narrowed to: since, until (RFC 3339), drive,
-// fault, before, limit, unread.
+// fault, before, limit, unread, zone.
 func query(v url.Values) (q wire.Query, err error) {
 	q = wire.Query{Drive: v.Get("drive"), Fault: v.Get("fault"), Before: capture.ID(v.Get("before"))}
 	for key, to := range map[string]*time.Time{"since": &q.Since, "until": &q.Until} {
@@ -92,6 +92,11 @@ func query(v url.Values) (q wire.Query, err error) {
 			return q, wire.Say(wire.ErrRequest, fmt.Sprintf("%q is neither true nor false, in unread", text))
 		}
 	}
+	if text := v.Get("zone"); text != "" {
+		if q.Zone, err = time.LoadLocation(text); err != nil {
+			return q, wire.Say(wire.ErrRequest, fmt.Sprintf("%q is no zone such as Europe/Oslo, in zone", text))
+		}
+	}
 	return q, nil
 }
 
@@ -103,6 +108,12 @@ func listed[T any](w http.ResponseWriter, r *http.Request, find func(context.Con
 	}
 	found, err := find(r.Context(), q)
 	return answer(w, found, err)
+}
+
+func (s *server) apiDescription(w http.ResponseWriter, _ *http.Request) error {
+	w.Header().Set("Content-Type", "application/yaml")
+	_, err := w.Write(description)
+	return ignore(err)
 }
 
 func (s *server) apiCaptures(w http.ResponseWriter, r *http.Request) error {
@@ -197,5 +208,5 @@ func (s *server) apiVerify(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *server) apiNowhere(http.ResponseWriter, *http.Request) error {
-	return &refusal{http.StatusNotFound, "the API has no such address", "version 1 answers below /api/v1/: status, drives, captures, misses, spells, ledger, coverage, verify"}
+	return &refusal{http.StatusNotFound, "the API has no such address", "/api/v1/openapi.yaml describes all that it has"}
 }

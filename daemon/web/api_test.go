@@ -119,3 +119,39 @@ func TestAPI(t *testing.T) {
 		t.Errorf("verify ends with %s", lines[len(lines)-1])
 	}
 }
+
+// Findings, recurrences and repairs over the API.
+func TestStudyAPI(t *testing.T) {
+	p := newPlant(t, "Northquay")
+	caps := p.night(t)
+	h := web.New(p.options())
+	if st := api[capture.Study](t, h, "findings/"+string(caps[0].ID), 200); st.Version == 0 || len(st.Findings) == 0 {
+		t.Errorf("%+v", st)
+	}
+	send := func(method, path, body string, status int) string {
+		t.Helper()
+		w := ask(t, h, method, "/api/v1/"+path, body, "Authorization", token)
+		if w.Code != status {
+			t.Errorf("%s %s answers %d %s", method, path, w.Code, w.Body)
+		}
+		return w.Body.String()
+	}
+	has(t, send("POST", "findings/"+string(caps[1].ID), "", 200), `"findings":[`)
+	has(t, send("POST", "findings/1999", "", 404), "no capture begins with")
+	send("GET", "findings/1999", "", 404)
+	all := api[[]wire.Recurrence](t, h, "recurrences?drive=elevator", 200)
+	if len(all) != 2 || all[0].Fault != "" || all[1].Fault != "Continuous overcurrent, output 1 (2311)" || len(all[1].Trips) != 2 {
+		t.Errorf("%+v", all)
+	}
+	has(t, send("GET", "recurrences?zone=Atlantis", "", 400), `\"Atlantis\" is no zone`)
+	repair := `{"drive":"elevator","at":"` + evening.Add(-time.Hour).UTC().Format(time.RFC3339) + `","note":"scraper replaced"}`
+	send("POST", "repairs", repair, 200)
+	if list := api[[]capture.Repair](t, h, "repairs?drive=elevator", 200); len(list) != 1 || list[0].Note != "scraper replaced" {
+		t.Errorf("%+v", list)
+	}
+	for _, bad := range []string{"", "[]", `{"drive":"elevator"}`, `{"drive":"elevator","at":"2126-01-01T00:00:00Z","note":"x"}`, `{"drive":"elevator","unknown":1}`, `{"drive":"`} {
+		send("POST", "repairs", bad, 400)
+	}
+	send("DELETE", "repairs", repair, 200)
+	has(t, send("DELETE", "repairs", repair, 404), "no repair of elevator is noted for")
+}

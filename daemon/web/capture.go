@@ -29,6 +29,8 @@ type capturePage struct {
 	Kept         string
 	Lanes        template.HTML
 	Views        []choice // zooms that need no script
+	Said         findings
+	Notes        notes
 	Rows         []report.Row
 	Facts        []fact
 	Settings     []capture.Setting
@@ -95,6 +97,12 @@ func (s *server) capture(w http.ResponseWriter, r *http.Request) error {
 		page.Parts = append(page.Parts, part{p.Name, self + "/original/" + url.PathEscape(p.Name), bytesText(p.Size), p.SHA256})
 	}
 	page.Beside = s.beside(r.Context(), c)
+	if page.Said, err = s.findings(r.Context(), c); err != nil {
+		return err
+	}
+	if page.Notes, err = s.notes(r.Context(), c.ID); err != nil {
+		return err
+	}
 	s.show(w, r, http.StatusOK, "capture.html", page)
 	return nil
 }

@@ -18,6 +18,10 @@ type Store interface {
 	wire.Ledger
 	wire.Verifier
 	wire.Marker
+	wire.Analyst
+	wire.Repairs
+	// Short tells what was found in captures in few words; those not analysed yet are left out.
+	Short(ctx context.Context, ids ...capture.ID) (map[capture.ID]wire.Short, error)
 	// Visit is when somebody last marked everything as seen; zero: never.
 	Visit(ctx context.Context) (time.Time, error)
 	SetVisit(ctx context.Context, at time.Time) error
@@ -111,6 +115,7 @@ type server struct {
 	pictures *pictures
 	waves    *waves
 	streams  chan struct{}
+	answers  []string // the API's patterns
 }
 
 // New makes the handler for everything under "/".
@@ -141,7 +146,12 @@ func (s *server) routes() *http.ServeMux {
 	}
 	page("GET /{$}", s.overnight)
 	page("POST /seen", s.seen)
+	page("POST /mark", s.mark)
 	page("GET /unread", s.unread)
+	page("GET /recurrence", s.recurrence)
+	page("GET /compare", s.compare)
+	page("POST /repair", s.addRepair)
+	page("POST /repair/drop", s.dropRepair)
 	page("GET /drive/{name}", s.drive)
 	page("GET /capture/{id}", s.capture)
 	page("GET /capture/{id}/lanes.svg", s.lanes)
@@ -164,8 +174,10 @@ func (s *server) routes() *http.ServeMux {
 	})
 
 	api := func(pattern string, h func(http.ResponseWriter, *http.Request) error) {
+		s.answers = append(s.answers, pattern)
 		mux.Handle(pattern, s.api(h))
 	}
+	api("GET /api/v1/openapi.yaml", s.apiDescription)
 	api("GET /api/v1/status", s.apiStatus)
 	api("GET /api/v1/drives", s.apiDrives)
 	api("GET /api/v1/captures", s.apiCaptures)
@@ -176,7 +188,14 @@ func (s *server) routes() *http.ServeMux {
 	api("GET /api/v1/spells", s.apiSpells)
 	api("GET /api/v1/ledger", s.apiLedger)
 	api("GET /api/v1/coverage", s.apiCoverage)
+	api("GET /api/v1/findings/{id}", s.apiStudy)
+	api("POST /api/v1/findings/{id}", s.apiAnalyse)
+	api("GET /api/v1/recurrences", s.apiRecurrences)
+	api("GET /api/v1/repairs", s.apiRepairs)
+	api("POST /api/v1/repairs", s.apiAddRepair)
+	api("DELETE /api/v1/repairs", s.apiDropRepair)
 	api("POST /api/v1/mark", s.apiMark)
+	api("GET /api/v1/marks", s.apiMarks)
 	api("GET /api/v1/arrivals/{hash}", s.apiArrived)
 	api("POST /api/v1/arrivals/{hash}/read", s.apiReadNow)
 	api("POST "+takePath, s.apiTake)

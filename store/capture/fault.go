@@ -18,14 +18,15 @@ func (f Fault) String() string {
 	case f.Code == 0 && f.Name == "" && f.Shown == "":
 		return "Fault without a code"
 	case f.Name == "":
-		return fmt.Sprintf("Unknown fault (%s)", f.shown())
+		return fmt.Sprintf("Unknown fault (%s)", f.ShownCode())
 	case f.Shown == "" && f.Code == 0:
 		return f.Name
 	}
-	return fmt.Sprintf("%s (%s)", f.Name, f.shown())
+	return fmt.Sprintf("%s (%s)", f.Name, f.ShownCode())
 }
 
-func (f Fault) shown() string {
+// ShownCode is the code as the drive shows it, or its number.
+func (f Fault) ShownCode() string {
 	if f.Shown != "" {
 		return f.Shown
 	}

@@ -22,7 +22,7 @@ const alpha = 1 - Level
 type Event struct {
 	Time   time.Time
 	Drive  string
-	Code   uint32 // fault code; 0: none known
+	Fault  string // its code as the drive shows it; "": none known
 	Family string // of captures that look alike; "": none
 }
 
@@ -30,8 +30,8 @@ type Event struct {
 // those of one family.
 type Key struct {
 	Drive  string `json:"drive"`
-	Coded  bool   `json:"coded,omitempty"` // only those with Code
-	Code   uint32 `json:"code,omitempty"`
+	Coded  bool   `json:"coded,omitempty"` // only those with Fault
+	Fault  string `json:"fault,omitempty"`
 	Family string `json:"family,omitempty"` // only those of the family
 }
 
@@ -48,7 +48,7 @@ func Groups(events []Event) []Group {
 	times := map[Key][]time.Time{}
 	for _, e := range events {
 		drive := Key{Drive: e.Drive}
-		code := Key{Drive: e.Drive, Coded: true, Code: e.Code}
+		code := Key{Drive: e.Drive, Coded: true, Fault: e.Fault}
 		times[drive] = append(times[drive], e.Time)
 		times[code] = append(times[code], e.Time)
 		if family := code; e.Family != "" {
@@ -63,7 +63,7 @@ func Groups(events []Event) []Group {
 	}
 	slices.SortFunc(out, func(a, b Group) int {
 		return cmp.Or(cmp.Compare(a.Drive, b.Drive), cmp.Compare(number(a.Coded), number(b.Coded)),
-			cmp.Compare(a.Code, b.Code), cmp.Compare(a.Family, b.Family))
+			cmp.Compare(a.Fault, b.Fault), cmp.Compare(a.Family, b.Family))
 	})
 	return out
 }

@@ -120,10 +120,10 @@ func TestOnlyWatchedTimeCounts(t *testing.T) {
 }
 
 func TestGroups(t *testing.T) {
-	e := func(day float64, drive string, code uint32, family string) recurrence.Event {
-		return recurrence.Event{Time: after(day), Drive: drive, Code: code, Family: family}
+	e := func(day float64, drive, fault, family string) recurrence.Event {
+		return recurrence.Event{Time: after(day), Drive: drive, Fault: fault, Family: family}
 	}
-	got := recurrence.Groups([]recurrence.Event{e(3, "fan", 1, "a"), e(1, "fan", 1, "b"), e(2, "fan", 0, ""), e(5, "belt", 1, "a"), e(0, "fan", 1, "a")})
+	got := recurrence.Groups([]recurrence.Event{e(3, "fan", "F1", "a"), e(1, "fan", "F1", "b"), e(2, "fan", "", ""), e(5, "belt", "F1", "a"), e(0, "fan", "F1", "a")})
 	var names []string
 	for _, g := range got {
 		b, _ := json.Marshal(g.Key)
@@ -133,9 +133,9 @@ func TestGroups(t *testing.T) {
 		}
 		names = append(names, strings.Repeat("|", len(g.Times)))
 	}
-	want := []string{`{"drive":"belt"}`, "|", `{"drive":"belt","coded":true,"code":1}`, "|", `{"drive":"belt","coded":true,"code":1,"family":"a"}`, "|",
-		`{"drive":"fan"}`, "||||", `{"drive":"fan","coded":true}`, "|", `{"drive":"fan","coded":true,"code":1}`, "|||",
-		`{"drive":"fan","coded":true,"code":1,"family":"a"}`, "||", `{"drive":"fan","coded":true,"code":1,"family":"b"}`, "|"}
+	want := []string{`{"drive":"belt"}`, "|", `{"drive":"belt","coded":true,"fault":"F1"}`, "|", `{"drive":"belt","coded":true,"fault":"F1","family":"a"}`, "|",
+		`{"drive":"fan"}`, "||||", `{"drive":"fan","coded":true}`, "|", `{"drive":"fan","coded":true,"fault":"F1"}`, "|||",
+		`{"drive":"fan","coded":true,"fault":"F1","family":"a"}`, "||", `{"drive":"fan","coded":true,"fault":"F1","family":"b"}`, "|"}
 	if !slices.Equal(names, want) {
 		t.Errorf("%q", names)
 	}

@@ -10,7 +10,7 @@ import (
 
 func (r Report) words(o Options) []string {
 	out := []string{r.rateWords()}
-	if r.Outside > 0 {
+	if r.Outside > 0 && r.Rate != nil {
 		out = append(out, fmt.Sprintf("%d more came while nobody was watching; the rate doesn't count %s.", r.Outside, plural(r.Outside, "it", "them")))
 	}
 	if r.Events == 0 {
