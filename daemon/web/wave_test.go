@@ -281,7 +281,7 @@ type figuresSaid struct {
 	}
 }
 
-func asked[T any](t *testing.T, h http.Handler, path string) (v T) {
+func gets[T any](t *testing.T, h http.Handler, path string) (v T) {
 	t.Helper()
 	w := ask(t, h, "GET", path, "")
 	if err := json.Unmarshal(w.Body.Bytes(), &v); w.Code != 200 || err != nil {
@@ -315,7 +315,7 @@ func TestFiguresOverHTTP(t *testing.T) {
 			"a=-0.2&b=0.1": {zero - 200, zero + 100}, "a=0.1&b=-0.2": {zero - 200, zero + 100}, "a=-0.20049&b=0.1004": {zero - 200, zero + 100}, // the nearest samples
 			"from=-0.2&to=0.1": {zero - 200, zero + 99}, "from=-0.2&to=0.1&a=0": {zero - 200, zero + 99}, "": {0, len(series[0]) - 1}, "a=-99&b=99": {0, len(series[0]) - 1},
 		} {
-			got := asked[figuresSaid](t, h, "/capture/"+string(c.ID)+"/figures.json?"+query)
+			got := gets[figuresSaid](t, h, "/capture/"+string(c.ID)+"/figures.json?"+query)
 			if got.Samples != span[1]-span[0]+1 || strings.Count(query, "a=")+strings.Count(query, "b=") == 2 != (got.Over == "between the lines") {
 				t.Errorf("%s: %d samples %s", query, got.Samples, got.Over)
 			}
@@ -333,7 +333,7 @@ func TestFiguresOverHTTP(t *testing.T) {
 				t.Errorf("a word has a mean: %+v", word)
 			}
 		}
-		got := asked[figuresSaid](t, h, "/capture/"+string(c.ID)+"/figures.json?from=7&to=8")
+		got := gets[figuresSaid](t, h, "/capture/"+string(c.ID)+"/figures.json?from=7&to=8")
 		if got.Samples != 0 || got.Rows[0].Mean != "–" || got.Delta != nil {
 			t.Errorf("of nothing: %+v", got)
 		}
@@ -351,7 +351,7 @@ func TestSnap(t *testing.T) {
 	h := web.New(p.options())
 	at := func(q string) int {
 		t.Helper()
-		return asked[struct{ Index int }](t, h, "/capture/"+string(c.ID)+"/at.json?"+q).Index
+		return gets[struct{ Index int }](t, h, "/capture/"+string(c.ID)+"/at.json?"+q).Index
 	}
 	zero := c.Trigger.Index
 	for q, want := range map[string]int{"t=0.0104": zero + 10, "t=0.0106": zero + 11, "t=-9": 0, "t=9": len(series[0]) - 1} {
@@ -385,7 +385,7 @@ func TestSpectrumOverHTTP(t *testing.T) {
 			Why       string
 		}
 	}
-	got := asked[said](t, h, "/capture/"+string(c.ID)+"/spectrum.json?from=-1.4&to=0&channels=1,7")
+	got := gets[said](t, h, "/capture/"+string(c.ID)+"/spectrum.json?from=-1.4&to=0&channels=1,7")
 	most := 1
 	for k, a := range got.Curves[0].Amplitude {
 		if k > 0 && a > got.Curves[0].Amplitude[most] {
@@ -400,10 +400,10 @@ func TestSpectrumOverHTTP(t *testing.T) {
 	if got.Curves[1].Why == "" {
 		t.Error("a word of bits has a spectrum")
 	}
-	if got := asked[said](t, h, "/capture/"+string(c.ID)+"/spectrum.json?from=0&to=0.005&channels=1"); len(got.Curves) != 0 || !strings.Contains(got.Words, "fewer than 16 samples") {
+	if got := gets[said](t, h, "/capture/"+string(c.ID)+"/spectrum.json?from=0&to=0.005&channels=1"); len(got.Curves) != 0 || !strings.Contains(got.Words, "fewer than 16 samples") {
 		t.Errorf("of five samples: %+v", got)
 	}
-	part := asked[said](t, h, "/capture/"+string(p.someOfIt(t).ID)+"/spectrum.json?channels=1")
+	part := gets[said](t, h, "/capture/"+string(p.someOfIt(t).ID)+"/spectrum.json?channels=1")
 	if part.Curves[0].Why != "not every sample shown is a number" {
 		t.Errorf("of what was read in part: %+v", part)
 	}
@@ -456,23 +456,23 @@ func TestWaveMeta(t *testing.T) {
 			Offset float64
 		}
 	}
-	got := asked[meta](t, h, "/capture/"+string(caps[0].ID)+"/wave.json")
+	got := gets[meta](t, h, "/capture/"+string(caps[0].ID)+"/wave.json")
 	if math.Abs(got.From+1.4) > 1e-12 || math.Abs(got.To-0.648) > 1e-12 || fmt.Sprint(got.Lanes) != "[[0 1] [2] [3] [4] [5] [6] [7]]" || len(got.Channels[7].Bits) != 4 || got.Channels[2].Gaps != nil {
 		t.Errorf("%+v", got)
 	}
 	if got.Beside == nil || got.Beside.Offset != 0.25 || got.Beside.Self != "/capture/"+string(caps[0].ID.TraceID()) {
 		t.Errorf("beside: %+v", got.Beside)
 	}
-	part := asked[meta](t, h, "/capture/"+string(caps[1].ID)+"/wave.json")
+	part := gets[meta](t, h, "/capture/"+string(caps[1].ID)+"/wave.json")
 	if gaps := part.Channels[2].Gaps; len(gaps) != 2 || gaps[0][0] != part.From || math.Abs(gaps[0][1]+0.8) > 1e-12 || part.Beside != nil {
 		t.Errorf("gaps %v", gaps)
 	}
-	trace := asked[meta](t, h, got.Beside.Self+"/wave.json")
+	trace := gets[meta](t, h, got.Beside.Self+"/wave.json")
 	if fmt.Sprint(trace.Lanes) != "[[1] [2]]" || math.Abs(trace.From+24*0.25-0.3*math.Sin(0)*0.25) > 1e-12 || trace.Beside != nil {
 		t.Errorf("the trace's lanes: %+v", trace)
 	}
 	// By its own times and not by the average: sample 30 is at (6 + 0.3·sin 30)·0.25 s.
-	if at := asked[struct{ T float64 }](t, h, got.Beside.Self+"/at.json?t=1.43"); math.Abs(at.T-(6+0.3*math.Sin(30))*0.25) > 1e-12 {
+	if at := gets[struct{ T float64 }](t, h, got.Beside.Self+"/at.json?t=1.43"); math.Abs(at.T-(6+0.3*math.Sin(30))*0.25) > 1e-12 {
 		t.Errorf("the trace's sample is at %v s", at.T)
 	}
 }
