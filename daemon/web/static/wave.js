@@ -174,15 +174,25 @@
 
   // Anything on the page that names channels and a span lights them up while it
   // is pointed at or in focus: data-channels="0,3" data-from="-0.041" data-to="0.2".
+  // Pressed, it brings the lanes into the window and stays lit.
   let lit = null;
+  const finding = target => target && target.closest && target.closest("[data-channels]");
   function light(target) {
-    const at = target && target.closest && target.closest("[data-channels]");
-    const next = at ? { at, channels: at.dataset.channels.split(",").map(Number), from: Number(at.dataset.from), to: Number(at.dataset.to) } : null;
-    if ((next && next.at) === (lit && lit.at)) return;
-    lit = next;
+    const at = finding(target) || finding(document.activeElement);
+    if (at === (lit && lit.at)) return;
+    lit = at ? { at, channels: at.dataset.channels.split(",").map(Number), from: Number(at.dataset.from), to: Number(at.dataset.to) } : null;
     stack.classList.toggle("lighting", lit !== null);
     for (const lane of lanes.elements) lane.classList.toggle("lit", lit !== null && lane.channels.some(ch => lit.channels.includes(ch)));
     paint();
+  }
+
+  function press(e) {
+    const at = finding(e.target);
+    if (!at || e.target !== at && e.target.closest("a, button, summary") || e.type === "keydown" && (e.key !== "Enter" || e.target !== at)) return;
+    at.focus({ preventScroll: true });
+    light(at);
+    if (lit.from > view.to || lit.to < view.from) page.deeds.fit();
+    stack.scrollIntoView({ block: "start" });
   }
 
   function listen() {
@@ -200,8 +210,9 @@
       changed();
     });
     for (const kind of ["pointerover", "focusin"]) document.addEventListener(kind, e => light(e.target));
-    document.addEventListener("focusout", e => light(e.relatedTarget));
-    document.documentElement.addEventListener("pointerleave", () => light(document.activeElement));
+    document.addEventListener("focusout", e => { if (!e.relatedTarget) setTimeout(light); }); // when the focus is gone
+    document.documentElement.addEventListener("pointerleave", () => light(null));
+    for (const kind of ["click", "keydown"]) document.addEventListener(kind, press);
     new ResizeObserver(redraw).observe(stack);
     addEventListener("scroll", () => { if (lanes.elements.length > 12) redraw(); }, { passive: true });
     matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => { WaveDraw.readColours(root); redraw(); });
