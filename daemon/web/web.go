@@ -113,6 +113,7 @@ type server struct {
 	Options
 	look     *look
 	pictures *pictures
+	waves    *waves
 	streams  chan struct{}
 	answers  []string // the API's patterns
 }
@@ -134,7 +135,7 @@ func New(o Options) http.Handler {
 	if o.Alerts == nil {
 		o.Alerts = func() AlertCounts { return AlertCounts{} }
 	}
-	s := &server{Options: o, look: newLook(), pictures: newPictures(), streams: make(chan struct{}, o.Streams)}
+	s := &server{Options: o, look: newLook(), pictures: newPictures(), waves: newWaves(), streams: make(chan struct{}, o.Streams)}
 	return s.guard(s.routes())
 }
 
@@ -154,7 +155,11 @@ func (s *server) routes() *http.ServeMux {
 	page("GET /drive/{name}", s.drive)
 	page("GET /capture/{id}", s.capture)
 	page("GET /capture/{id}/lanes.svg", s.lanes)
-	page("GET /capture/{id}/at.json", s.at)
+	page("GET /capture/{id}/at.json", s.plainly(s.at))
+	page("GET /capture/{id}/wave.json", s.plainly(s.waveMeta))
+	page("GET /capture/{id}/figures.json", s.plainly(s.figures))
+	page("GET /capture/{id}/spectrum.json", s.plainly(s.spectrum))
+	page("GET /capture/{id}/envelope", s.plainly(s.envelope))
 	page("GET /capture/{id}/samples.csv", s.samples)
 	page("GET /capture/{id}/original/{part}", s.original)
 	page("/", s.nowhere)
@@ -178,6 +183,7 @@ func (s *server) routes() *http.ServeMux {
 	api("GET /api/v1/captures", s.apiCaptures)
 	api("GET /api/v1/captures/{prefix}", s.apiCapture)
 	api("GET /api/v1/captures/{id}/{part}", s.apiOriginal)
+	api("GET /api/v1/captures/{id}/envelope", s.envelope) // no part is called so
 	api("GET /api/v1/misses", s.apiMisses)
 	api("GET /api/v1/spells", s.apiSpells)
 	api("GET /api/v1/ledger", s.apiLedger)
