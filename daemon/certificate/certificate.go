@@ -49,14 +49,14 @@ func Own(cert, key string) (*Certificate, error) {
 func Made(folder string, names []string) (*Certificate, error) {
 	path := filepath.Join(folder, File)
 	return open(func() (*tls.Certificate, error) {
-		had, err := readMade(path)
-		switch {
-		case err == nil && lasts(had, names):
-			return had, nil
-		case err != nil && !errors.Is(err, fs.ErrNotExist):
-			return nil, fmt.Errorf("%s: %w. Take it away, and another is made", path, err)
+		both, err := read(path)
+		if err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return nil, fmt.Errorf("the page's certificate: %w", err)
 		}
-		return fresh(path, names)
+		if had, err := pair(both, both); err == nil && lasts(had, names) {
+			return had, nil
+		}
+		return fresh(path, names) // also in the place of a damaged one: watching mustn't wait for somebody to come
 	})
 }
 
@@ -112,7 +112,11 @@ func (c *Certificate) Ends() time.Time { return c.now.Load().Leaf.NotAfter }
 // Shown is what is known of the certificate that faultkeep made in a folder,
 // without making one; fs.ErrNotExist where there is none yet.
 func Shown(folder string) (fingerprint string, ends time.Time, err error) {
-	made, err := readMade(filepath.Join(folder, File))
+	both, err := read(filepath.Join(folder, File))
+	if err != nil {
+		return "", time.Time{}, err
+	}
+	made, err := pair(both, both)
 	if err != nil {
 		return "", time.Time{}, err
 	}

@@ -33,20 +33,12 @@ const (
 
 // lasts tells whether a made certificate needn't be made anew.
 func lasts(c *tls.Certificate, names []string) bool {
-	now := time.Now()
-	if now.Before(c.Leaf.NotBefore) || c.Leaf.NotAfter.Sub(now) < renewAhead {
+	// One that is to begin only later stays: this computer's clock may not
+	// be set yet, and people have taken note of the fingerprint.
+	if time.Until(c.Leaf.NotAfter) < renewAhead {
 		return false
 	}
 	return !slices.ContainsFunc(names, func(name string) bool { return c.Leaf.VerifyHostname(name) != nil })
-}
-
-// readMade reads what fresh wrote.
-func readMade(path string) (*tls.Certificate, error) {
-	both, err := read(path)
-	if err != nil {
-		return nil, err
-	}
-	return pair(both, both)
 }
 
 // fresh makes a certificate for the names, this computer's name and its
