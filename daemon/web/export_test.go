@@ -1,0 +1,15 @@
+package web
+
+// Routes are all patterns, with who may come through: users, all, token or scraper.
+func Routes(o Options) map[string]string {
+	s := newServer(o)
+	s.routes()
+	out := map[string]string{}
+	for _, r := range s.doors {
+		out[r.pattern] = map[door]string{forUsers: "users", forAll: "all", forToken: "token", forScraper: "scraper"}[r.door]
+	}
+	return out
+}
+
+// OwnPath is where a login leads to.
+func OwnPath(text string) string { return ownPath(text) }
