@@ -69,6 +69,10 @@ func (l *Loaded) Certificate() (*certificate.Certificate, error) {
 func (c *checker) web() {
 	c.listen()
 	c.tls()
+	// Browsers keep the session's cookie only where TLS protects it.
+	if w := c.cfg.Web; w.Loopback() && len(w.Users) > 0 && w.TLS == nil && !c.bad("web.tls") && !c.misspelt("web.tls") {
+		c.say("web.users", "add tls: {make: true} below web:, or leave the users out: this page answers this computer only", "logging in needs TLS")
+	}
 	for i, name := range c.cfg.Web.Names {
 		if at := fmt.Sprintf("web.names[%d]", i); !c.bad(at) && !isHost(name) {
 			c.say(at, "write it as in edge-pc.example, without a port", "%q is not the name of a computer", name)
