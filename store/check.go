@@ -176,7 +176,7 @@ func (s *Store) discard(id capture.ID, why error) error {
 	})
 }
 
-// dropCapture removes a capture with its chunks, its index entry, its marks and its findings.
+// dropCapture removes a capture with its chunks, its index entry, and all that was said and found of it.
 func (s *Store) dropCapture(tx *bolt.Tx, id capture.ID) (drive string, err error) {
 	key := []byte(id)
 	if sm, ok := summaryAt(tx, key, tx.Bucket(bIndex).Get(key)); ok {
@@ -187,5 +187,5 @@ func (s *Store) dropCapture(tx *bolt.Tx, id capture.ID) (drive string, err error
 	}
 	s.touch(id)
 	return drive, errors.Join(tx.Bucket(bIndex).Delete(key), tx.Bucket(bMarks).Delete(key), tx.Bucket(bUnread).Delete(key),
-		removeStudy(tx, id), removeChunks(tx, id))
+		tx.Bucket(bRemarks).Delete(key), removeStudy(tx, id), removeChunks(tx, id))
 }

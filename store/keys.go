@@ -34,6 +34,7 @@ import (
 //	studies   ID → what was found in a capture, see shelved
 //	prints    GROUP\x00ID → the capture in the form in which it is compared
 //	repairs   TIME DRIVE → Repair
+//	remarks   ID → Remarks, what people wrote about a capture
 //
 // A draft becomes a capture by its ID moving from drafts to index; its chunks
 // stay where they are. Every bucket that a commit touches costs it one or two
@@ -58,14 +59,15 @@ var (
 	bStudies  = []byte("studies")
 	bPrints   = []byte("prints")
 	bRepairs  = []byte("repairs")
+	bRemarks  = []byte("remarks")
 
 	buckets = [][]byte{bMeta, bDrafts, bIndex, bChunks, bLedger, bMisses, bSpells, bOutbox, bAside, bCounts, bVisits, bMarks,
-		bArrivals, bUnread, bFiles, bStudies, bPrints, bRepairs}
+		bArrivals, bUnread, bFiles, bStudies, bPrints, bRepairs, bRemarks}
 	since = map[string]int{string(bMarks): 2} // schema that brought a bucket, if not the first
 
 	// added are buckets that came without a new schema: a store may lack them
 	// until it is opened for writing.
-	added = [][]byte{bArrivals, bUnread, bFiles, bStudies, bPrints, bRepairs}
+	added = [][]byte{bArrivals, bUnread, bFiles, bStudies, bPrints, bRepairs, bRemarks}
 
 	kSchema = []byte("schema")
 	kBeat   = []byte("beat")

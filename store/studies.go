@@ -69,6 +69,27 @@ func (s *Store) PutStudies(studies map[capture.ID]Studied) error {
 	})
 }
 
+// PutPrints stores anew in what form captures of a group are compared, in one
+// transaction. Those that have left the group meanwhile are passed over.
+func (s *Store) PutPrints(group string, prints map[capture.ID][]byte) error {
+	if len(prints) == 0 {
+		return nil
+	}
+	return s.update("store what captures are compared by", func(tx *bolt.Tx) error {
+		b := tx.Bucket(bPrints)
+		for id, p := range prints {
+			key := joined(group, string(id))
+			if b.Get(key) == nil {
+				continue
+			}
+			if err := b.Put(key, sealBytes(key, p)); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+}
+
 func (st Studied) pack(id capture.ID) ([]byte, error) {
 	if err := checkName("the group of captures", st.Group+"-"); err != nil {
 		return nil, err
@@ -205,6 +226,23 @@ func (s *Store) Prints(ctx context.Context, group string) (out []Print, err erro
 		return nil
 	})
 	return out, err
+}
+
+// EachPrint calls fn for every capture that has a print; what it is given is
+// good for the call alone.
+func (s *Store) EachPrint(ctx context.Context, fn func(id capture.ID, print []byte)) error {
+	return s.view(ctx, func(tx *bolt.Tx) error {
+		b := tx.Bucket(bPrints)
+		if b == nil {
+			return nil
+		}
+		return b.ForEach(func(k, v []byte) error {
+			if p, err := opened(k, v); err == nil {
+				fn(capture.ID(k[bytes.LastIndexByte(k, 0)+1:]), p)
+			}
+			return ctx.Err()
+		})
+	})
 }
 
 // checkStudies is part of Verify.

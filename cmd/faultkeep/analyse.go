@@ -56,7 +56,7 @@ func (c *analyseCommand) Run(ctx context.Context, out output) error {
 	all := []analysed{}
 	for i, one := range list {
 		said(func() string { return fmt.Sprintf("%d of %d analysed", i, len(list)) })
-		study, err := desk.Analyse(ctx, one.ID)
+		study, err := desk.Analyse(ctx, one.ID, p.zone)
 		if err != nil {
 			return err
 		}

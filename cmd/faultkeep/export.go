@@ -17,7 +17,7 @@ type exportCommand struct {
 	dataFlag
 	pick
 	IDs   []string `arg:"" optional:"" name:"id" help:"IDs of captures, or beginnings that only one has; or say with flags which ones."`
-	As    string   `required:"" placeholder:"FORMAT" help:"csv: a row a sample. comtrade: IEEE C37.111 in one .cff file. bundle: a zip of everything, with hashes. json: all that is known, original bytes included."`
+	As    string   `required:"" placeholder:"FORMAT" help:"csv: a row a sample. comtrade: IEEE C37.111 in one .cff file. bundle: a zip of everything, with hashes. json: all that is known, original bytes included. parquet: a row a sample in a column a channel, for notebooks and SQL."`
 	To    string   `required:"" placeholder:"FILE|DIR|-" help:"File to write; a folder, which gets a file a capture, named after its ID; or - for standard output."`
 	Names string   `default:"short" placeholder:"SCHEME" help:"How files in a folder are named: short, after the ID, or c37.232, after IEEE C37.232: date, time, station, device."`
 	Force bool     `help:"Replace files that are there already."`
@@ -188,7 +188,7 @@ func record(ctx context.Context, p place, id capture.ID) (r export.Record, err e
 		}
 		r.Parts = append(r.Parts, export.Part{Name: part.Name, Bytes: b})
 	}
-	r.Study, err = p.Study(ctx, id)
+	r.Study, err = p.Study(ctx, id, p.zone)
 	return r, err
 }
 

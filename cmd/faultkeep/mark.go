@@ -15,14 +15,17 @@ type markCommand struct {
 	NotReviewed bool     `xor:"review" help:"Nobody has looked at them yet."`
 	Pin         bool     `xor:"pin" help:"They stay, however old they get."`
 	Unpin       bool     `xor:"pin" help:"They needn't stay any more."`
+	Note        string   `placeholder:"TEXT" help:"Write a note about them."`
+	Tag         []string `placeholder:"WORD" help:"Give them a tag, a short word to know them by."`
+	Untag       []string `placeholder:"WORD" help:"Take a tag off them."`
 	JSON        bool     `name:"json" help:"Write what was marked as JSON."`
 }
 
 // Run marks captures, while faultkeep runs or not.
 func (c *markCommand) Run(ctx context.Context, out output) error {
-	m := archive.Marking{Reviewed: either(c.Reviewed, c.NotReviewed), Pinned: either(c.Pin, c.Unpin)}
-	if m.Reviewed == nil && m.Pinned == nil {
-		return errors.New("say how to mark them: --reviewed, --not-reviewed, --pin or --unpin")
+	m := archive.Marking{Reviewed: either(c.Reviewed, c.NotReviewed), Pinned: either(c.Pin, c.Unpin), Note: c.Note, Tags: c.Tag, Untag: c.Untag}
+	if m.Reviewed == nil && m.Pinned == nil && m.Note == "" && len(m.Tags)+len(m.Untag) == 0 {
+		return errors.New("say how to mark them: --reviewed, --not-reviewed, --pin, --unpin, --note, --tag or --untag")
 	}
 	folder, err := c.where()
 	if err != nil {

@@ -41,7 +41,7 @@ func (c *showCommand) Run(ctx context.Context, out output) error {
 	if err != nil {
 		return err
 	}
-	study, err := p.Study(ctx, x.ID)
+	study, err := p.Study(ctx, x.ID, p.zone)
 	if err != nil {
 		return err
 	}
@@ -51,6 +51,9 @@ func (c *showCommand) Run(ctx context.Context, out output) error {
 		return writeJSON(out.Out, s)
 	}
 	if err := c.head(out, x, p); err != nil {
+		return err
+	}
+	if err := c.said(ctx, out, x.ID, p); err != nil {
 		return err
 	}
 	fmt.Fprintln(out.Out)
@@ -76,6 +79,33 @@ func (c *showCommand) findings(out output, id capture.ID, study capture.Study) e
 	}
 	_, err := fmt.Fprintf(out.Out, "\n%s\n", report.FindingsCaution)
 	return err
+}
+
+// said is what people said of the capture.
+func (c *showCommand) said(ctx context.Context, out output, id capture.ID, p place) error {
+	all, err := p.Marks(ctx, []capture.ID{id})
+	if err != nil {
+		return err
+	}
+	m := all[id]
+	var rows [][]string
+	if !m.Pinned.IsZero() {
+		rows = append(rows, []string{"pinned", stamp(m.Pinned, p.zone)})
+	}
+	if !m.Reviewed.IsZero() {
+		rows = append(rows, []string{"reviewed", stamp(m.Reviewed, p.zone)})
+	}
+	if len(m.Tags) > 0 {
+		rows = append(rows, []string{"tags", strings.Join(m.Tags, ", ")})
+	}
+	for _, n := range m.Notes {
+		by := ""
+		if n.By != "" {
+			by = ", " + n.By
+		}
+		rows = append(rows, []string{"note", stamp(n.At, p.zone) + by + ": " + n.Text})
+	}
+	return table(out.Out, rows)
 }
 
 // unread shows files that couldn't be read.

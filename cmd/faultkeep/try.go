@@ -30,6 +30,7 @@ type triedRecord struct {
 	Trigger  int            `json:"trigger"`
 	Time     *time.Time     `json:"time,omitempty"`
 	Fields   []format.Field `json:"fields"`
+	Found    []format.Field `json:"found,omitempty"` // how time and trigger were found
 	Warnings []string       `json:"warnings"`
 }
 
@@ -105,7 +106,7 @@ func tryFile(ctx context.Context, path string, dialect delimited.Dialect, zone *
 	}
 	for _, r := range records {
 		one := triedRecord{Channels: shownCapture(captureOf(r), r.Series).Channels, Timing: r.Timing, Trigger: r.Trigger,
-			Fields: append([]format.Field{}, r.Fields...), Warnings: append([]string{}, r.Warnings...)}
+			Fields: append([]format.Field{}, r.Fields...), Found: r.Found, Warnings: append([]string{}, r.Warnings...)}
 		if !r.Time.IsZero() {
 			one.Time = &r.Time
 		}
@@ -152,6 +153,9 @@ func showRecord(out output, r format.Record, zone *time.Location) error {
 	}
 	if !r.Time.IsZero() {
 		rows = append(rows, []string{"triggered", r.Time.In(zone).Format("2006-01-02 15:04:05.000000 MST")})
+	}
+	for _, f := range r.Found {
+		rows = append(rows, []string{f.Name + " from", f.Value})
 	}
 	for i, f := range r.Fields {
 		if i == 20 {

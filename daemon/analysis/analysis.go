@@ -8,6 +8,7 @@ import (
 	"slices"
 
 	"faultkeep/daemon/analysis/anatomy"
+	"faultkeep/daemon/analysis/likeness"
 	"faultkeep/daemon/analysis/response"
 	"faultkeep/daemon/analysis/vibration"
 	"faultkeep/store/capture"
@@ -28,17 +29,25 @@ var analyses = []struct {
 }
 
 // Study computes everything that one capture says by itself, most telling
-// first. series are the channels' samples in their units, one a channel,
-// missing ones NaN. It never fails: what can't be had is a finding that says why.
-func Study(c capture.Capture, series []capture.Series) []capture.Finding {
+// first, and the picture by which it is compared with others. series are the
+// channels' samples in their units, one a channel, missing ones NaN. It never
+// fails: what can't be had is a finding that says why.
+func Study(c capture.Capture, series []capture.Series) ([]capture.Finding, likeness.Print) {
 	var out []capture.Finding
 	for _, a := range analyses {
 		out = append(out, guarded(a.about, func() []capture.Finding { return a.find(c, series) })...)
 	}
-	slices.SortStableFunc(out, func(a, b capture.Finding) int {
+	var print likeness.Print
+	out = append(out, guarded("what it looks like", func() []capture.Finding { print = likeness.Of(c, series); return nil })...)
+	return Sorted(out), print
+}
+
+// Sorted are findings in the order in which they are told.
+func Sorted(list []capture.Finding) []capture.Finding {
+	slices.SortStableFunc(list, func(a, b capture.Finding) int {
 		return slices.Index(capture.FindingKinds, a.Kind) - slices.Index(capture.FindingKinds, b.Kind)
 	})
-	return out
+	return list
 }
 
 // guarded lets an analysis that meets what it doesn't know take no other with it.

@@ -24,6 +24,7 @@ type Archive interface {
 	wire.Ledger
 	wire.Verifier
 	wire.Analyst
+	wire.Marker
 	// Samples are a capture's channels, decoded; NaN where a sample is missing.
 	Samples(ctx context.Context, id capture.ID) (capture.Capture, []capture.Series, error)
 	Close() error

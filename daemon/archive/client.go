@@ -300,24 +300,6 @@ func (r *reader) Read(b []byte) (int, error) {
 	return n, err
 }
 
-func (c *client) Mark(ctx context.Context, m wire.Marking) error {
-	q := url.Values{}
-	for _, id := range m.IDs {
-		q.Add("id", string(id))
-	}
-	if m.Reviewed != nil {
-		q.Set("reviewed", strconv.FormatBool(*m.Reviewed))
-	}
-	if m.Pinned != nil {
-		q.Set("pinned", strconv.FormatBool(*m.Pinned))
-	}
-	answer, err := c.do(ctx, http.MethodPost, "", q, "mark")
-	if err != nil {
-		return err
-	}
-	return answer.Body.Close()
-}
-
 func (c *client) Compact(ctx context.Context, progress func(done, total int64)) (wire.Compacted, error) {
 	answer, err := c.do(ctx, http.MethodPost, "", nil, "compact")
 	if err != nil {

@@ -134,25 +134,6 @@ func (k *Kept) Visit(ctx context.Context, who string) (time.Time, error) {
 	return k.store.Visit(ctx, who)
 }
 
-// Mark changes the marks of captures.
-func (k *Kept) Mark(ctx context.Context, m wire.Marking) error {
-	var err error
-	switch {
-	case m.Reviewed == nil:
-	case *m.Reviewed:
-		err = k.store.Review(ctx, m.IDs...)
-	default:
-		err = k.store.Unreview(ctx, m.IDs...)
-	}
-	for _, id := range m.IDs {
-		if err != nil || m.Pinned == nil {
-			break
-		}
-		err = k.store.Pin(ctx, id, *m.Pinned)
-	}
-	return told("", err)
-}
-
 // SetVisit notes that who saw everything up to at.
 func (k *Kept) SetVisit(ctx context.Context, who string, at time.Time) error {
 	return k.store.SetVisit(ctx, who, at)

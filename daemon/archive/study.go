@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"errors"
 	"net/http"
+	"time"
 
 	"faultkeep/daemon/web/wire"
 	"faultkeep/store"
@@ -34,23 +35,23 @@ func ToAnalyse(ctx context.Context, dataFolder string) (Analyst, error) {
 }
 
 // Study is what was found in a capture.
-func (k *Kept) Study(ctx context.Context, id capture.ID) (capture.Study, error) {
+func (k *Kept) Study(ctx context.Context, id capture.ID, zone *time.Location) (capture.Study, error) {
 	if _, err := k.store.Get(ctx, id); err != nil {
 		return capture.Study{}, told(string(id), err)
 	}
-	st, err := k.desk.Study(ctx, id)
+	st, err := k.desk.Study(ctx, id, zone)
 	return st, told(string(id), err)
 }
 
-// Studies are what was found in captures; those not analysed yet are left out.
-func (k *Kept) Studies(ctx context.Context, ids ...capture.ID) (map[capture.ID]capture.Study, error) {
-	all, err := k.desk.Studies(ctx, ids...)
+// Short tells what was found in captures in few words.
+func (k *Kept) Short(ctx context.Context, ids ...capture.ID) (map[capture.ID]wire.Short, error) {
+	all, err := k.desk.Short(ctx, ids...)
 	return all, told("", err)
 }
 
 // Analyse computes the findings of a capture anew and stores them.
-func (k *Kept) Analyse(ctx context.Context, id capture.ID) (capture.Study, error) {
-	st, err := k.desk.Analyse(ctx, id)
+func (k *Kept) Analyse(ctx context.Context, id capture.ID, zone *time.Location) (capture.Study, error) {
+	st, err := k.desk.Analyse(ctx, id, zone)
 	return st, told(string(id), err)
 }
 
@@ -84,13 +85,13 @@ func (k *Kept) DropRepair(ctx context.Context, r capture.Repair) error {
 	return told("", err)
 }
 
-func (c *client) Study(ctx context.Context, id capture.ID) (st capture.Study, err error) {
-	err = c.get(ctx, string(id), &st, nil, "findings", string(id))
+func (c *client) Study(ctx context.Context, id capture.ID, zone *time.Location) (st capture.Study, err error) {
+	err = c.get(ctx, string(id), &st, values(wire.Query{Zone: zone}), "findings", string(id))
 	return st, err
 }
 
-func (c *client) Analyse(ctx context.Context, id capture.ID) (st capture.Study, err error) {
-	answer, err := c.do(ctx, http.MethodPost, string(id), nil, "findings", string(id))
+func (c *client) Analyse(ctx context.Context, id capture.ID, zone *time.Location) (st capture.Study, err error) {
+	answer, err := c.do(ctx, http.MethodPost, string(id), values(wire.Query{Zone: zone}), "findings", string(id))
 	if err != nil {
 		return st, err
 	}

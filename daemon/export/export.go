@@ -41,6 +41,7 @@ var Formats = []Format{
 	{"comtrade", ".cff", "COMTRADE (IEEE C37.111-2013, IEC 60255-24), all in one file", COMTRADE},
 	{"bundle", ".zip", "a zip archive of all of these with the original bytes, a picture, and the hash of every file", Bundle},
 	{"json", ".json", "everything that is known, the original bytes included", JSON},
+	{"parquet", ".parquet", "Apache Parquet, a row a sample, with the capture's facts as metadata", Parquet},
 }
 
 // Find is the format of that name.

@@ -6,7 +6,6 @@ import (
 	"time"
 
 	"faultkeep/daemon/analysis"
-	"faultkeep/store"
 	"faultkeep/store/capture"
 )
 
@@ -20,6 +19,9 @@ const (
 	// lookEvery is how often the whole store is looked through for captures
 	// without findings: what was imported past the daemon, or failed before.
 	lookEvery = 10 * time.Minute
+	// mostUnasked bounds how many samples, of all channels together, are
+	// analysed beside the watch: decoded they take 8 bytes each.
+	mostUnasked = 8 << 20
 )
 
 // Follower studies captures as they are kept.
@@ -54,7 +56,7 @@ func (f *Follower) Run(ctx context.Context) {
 		case <-ctx.Done():
 			return
 		case id := <-f.kept:
-			f.study(ctx, []capture.ID{id})
+			f.study(ctx, []capture.ID{id}, nil)
 		case <-look.C:
 			f.catchUp(ctx)
 			look.Reset(lookEvery)
@@ -66,6 +68,8 @@ func (f *Follower) Run(ctx context.Context) {
 // is kept before everything else.
 func (f *Follower) catchUp(ctx context.Context) {
 	failed := map[capture.ID]bool{} // not twice in one look
+	touched := map[string]capture.ID{}
+	defer func() { f.regroup(ctx, touched) }()
 	for ctx.Err() == nil {
 		list, err := f.desk.store.Unstudied(ctx, analysis.Version, atOnce+len(failed))
 		if err != nil {
@@ -81,36 +85,68 @@ func (f *Follower) catchUp(ctx context.Context) {
 		if len(batch) == 0 {
 			return
 		}
-		for _, id := range f.study(ctx, batch) {
+		for _, id := range f.study(ctx, batch, touched) {
 			failed[id] = true
 		}
 	}
 }
 
 // study studies captures and stores all findings at once. It names those that
-// couldn't be.
-func (f *Follower) study(ctx context.Context, ids []capture.ID) (failed []capture.ID) {
-	studies := map[capture.ID]store.Studied{}
+// couldn't be, and notes in touched, if it isn't nil, a capture of each group.
+func (f *Follower) study(ctx context.Context, ids []capture.ID, touched map[string]capture.ID) (failed []capture.ID) {
+	var results []result
 	for i, id := range ids {
 		if i > 0 && !f.rest(ctx) {
 			return nil
 		}
-		st, err := f.desk.compute(ctx, id)
+		r, err := f.compute(ctx, id)
 		if err != nil {
 			f.warn(ctx, "a capture can't be analysed", "id", id, "error", err)
 			failed = append(failed, id)
 			continue
 		}
-		studies[id] = st
+		if touched != nil && r.Group != "" {
+			touched[r.Group] = id
+		}
+		results = append(results, r)
 	}
-	if err := f.desk.store.PutStudies(studies); err != nil {
+	if err := f.desk.put(results...); err != nil {
 		f.warn(ctx, "findings can't be stored; they are computed again later", "error", err)
 		return ids
 	}
-	if len(studies) > 0 {
+	if len(results) > 0 {
 		f.done()
 	}
 	return failed
+}
+
+// regroup sorts groups into families anew after many of their captures were
+// looked at one by one: what comes of that depends a little on the order.
+func (f *Follower) regroup(ctx context.Context, touched map[string]capture.ID) {
+	for group, id := range touched {
+		changed := false
+		c, err := f.desk.store.Get(ctx, id)
+		if err == nil {
+			changed, err = f.desk.regroup(ctx, group, c)
+		}
+		if err != nil {
+			f.warn(ctx, "families can't be sorted anew", "group", group, "error", err)
+		}
+		if changed {
+			f.done()
+		}
+	}
+}
+
+func (f *Follower) compute(ctx context.Context, id capture.ID) (result, error) {
+	c, err := f.desk.store.Get(ctx, id)
+	if err != nil {
+		return result{}, err
+	}
+	if c.Timing.Samples*len(c.Channels) > mostUnasked {
+		return f.desk.tooLong(c), nil
+	}
+	return f.desk.compute(ctx, id)
 }
 
 // rest waits a little; what is kept meanwhile doesn't.
@@ -122,7 +158,7 @@ func (f *Follower) rest(ctx context.Context) bool {
 		case <-ctx.Done():
 			return false
 		case id := <-f.kept:
-			f.study(ctx, []capture.ID{id})
+			f.study(ctx, []capture.ID{id}, nil)
 		case <-pause.C:
 			return true
 		}

@@ -67,7 +67,7 @@ func TestFollow(t *testing.T) {
 		time.Sleep(time.Minute)
 		synctest.Wait()
 		for _, id := range []capture.ID{old.ID, stale.ID} {
-			st, err := study.New(s).Study(ctx, id)
+			st, err := study.New(s).Study(ctx, id, nil)
 			if err != nil || st.Version != analysis.Version || len(st.Findings) == 0 {
 				t.Errorf("%s: %+v %v", id, st, err)
 			}
@@ -79,7 +79,7 @@ func TestFollow(t *testing.T) {
 		f.Kept("there is none")
 		f.Kept(fresh.ID)
 		synctest.Wait()
-		if st, err := study.New(s).Study(ctx, fresh.ID); err != nil || st.Version != analysis.Version {
+		if st, err := study.New(s).Study(ctx, fresh.ID, nil); err != nil || st.Version != analysis.Version {
 			t.Errorf("%+v %v", st, err)
 		}
 		if told.Load() != 2 {
@@ -90,12 +90,12 @@ func TestFollow(t *testing.T) {
 		missed := scenario(t, s, 4, drivesim.Jam)
 		time.Sleep(9 * time.Minute)
 		synctest.Wait()
-		if st, _ := study.New(s).Study(ctx, missed.ID); st.Version != 0 {
+		if st, _ := study.New(s).Study(ctx, missed.ID, nil); st.Version != 0 {
 			t.Error("analysed though nobody told of it and no look was due")
 		}
 		time.Sleep(2 * time.Minute)
 		synctest.Wait()
-		if st, err := study.New(s).Study(ctx, missed.ID); err != nil || st.Version != analysis.Version {
+		if st, err := study.New(s).Study(ctx, missed.ID, nil); err != nil || st.Version != analysis.Version {
 			t.Errorf("%+v %v", st, err)
 		}
 		stop()

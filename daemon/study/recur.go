@@ -135,6 +135,14 @@ func (d *Desk) trips(ctx context.Context, q store.Query) (*trips, error) {
 	for _, m := range misses {
 		t.add(m.Drive, m.Title, m.Fault, m.Time, "", "")
 	}
+	families := map[capture.ID]string{}
+	if err := d.store.EachPrint(ctx, func(id capture.ID, print []byte) {
+		if family := familyOf(print); family != "" {
+			families[id] = family
+		}
+	}); err != nil {
+		return nil, err
+	}
 	for _, k := range kept {
 		if k.IsTrace { // a miss or a recording tells of the same trip
 			continue
@@ -150,7 +158,7 @@ func (d *Desk) trips(ctx context.Context, q store.Query) (*trips, error) {
 				}
 			}
 		}
-		t.add(k.Drive, title, fault, k.Time, k.ID, "")
+		t.add(k.Drive, title, fault, k.Time, k.ID, families[k.ID])
 	}
 	return t, nil
 }

@@ -106,6 +106,12 @@ func listed[T any](w http.ResponseWriter, r *http.Request, find func(context.Con
 	return answer(w, found, err)
 }
 
+func (s *server) apiDescription(w http.ResponseWriter, _ *http.Request) error {
+	w.Header().Set("Content-Type", "application/yaml")
+	_, err := w.Write(description)
+	return ignore(err)
+}
+
 func (s *server) apiCaptures(w http.ResponseWriter, r *http.Request) error {
 	return listed(w, r, s.Store.Captures)
 }
@@ -198,5 +204,5 @@ func (s *server) apiVerify(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *server) apiNowhere(http.ResponseWriter, *http.Request) error {
-	return &refusal{http.StatusNotFound, "the API has no such address", "version 1 answers below /api/v1/: status, drives, captures, misses, spells, ledger, coverage, findings, recurrences, repairs, verify"}
+	return &refusal{http.StatusNotFound, "the API has no such address", "/api/v1/openapi.yaml describes all that it has"}
 }

@@ -30,6 +30,7 @@ type capturePage struct {
 	Lanes        template.HTML
 	Views        []choice // zooms that need no script
 	Said         findings
+	Notes        notes
 	Rows         []report.Row
 	Facts        []fact
 	Settings     []capture.Setting
@@ -97,6 +98,9 @@ func (s *server) capture(w http.ResponseWriter, r *http.Request) error {
 	}
 	page.Beside = s.beside(r.Context(), c)
 	if page.Said, err = s.findings(r.Context(), c); err != nil {
+		return err
+	}
+	if page.Notes, err = s.notes(r.Context(), c.ID); err != nil {
 		return err
 	}
 	s.show(w, r, http.StatusOK, "capture.html", page)

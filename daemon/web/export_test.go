@@ -13,3 +13,13 @@ func Routes(o Options) map[string]string {
 
 // OwnPath is where a login leads to.
 func OwnPath(text string) string { return ownPath(text) }
+
+// Answers are the patterns under which the API answers.
+func Answers(o Options) (patterns []string) {
+	for pattern, door := range Routes(o) {
+		if door == "token" {
+			patterns = append(patterns, pattern)
+		}
+	}
+	return patterns
+}

@@ -43,7 +43,7 @@ func (s *server) findings(ctx context.Context, c capture.Capture) (findings, err
 	if c.Origin != capture.Recorded {
 		return findings{}, nil
 	}
-	study, err := s.Store.Study(ctx, c.ID)
+	study, err := s.Store.Study(ctx, c.ID, s.Zone)
 	if err != nil {
 		return findings{}, err
 	}
@@ -87,20 +87,23 @@ func findingOf(c capture.Capture, f capture.Finding) finding {
 	return one
 }
 
-// headlines gives the rows of captures the finding to tell first.
-func (s *server) headlines(ctx context.Context, rows []row) error {
+// annotate gives the rows of captures the finding to tell first, and what was
+// said of them.
+func (s *server) annotate(ctx context.Context, rows []row) error {
 	var ids []capture.ID
 	for _, r := range rows {
 		if r.id != "" {
 			ids = append(ids, r.id)
 		}
 	}
-	studies, err := s.Store.Studies(ctx, ids...)
+	shorts, err := s.Store.Short(ctx, ids...)
 	if err != nil {
 		return err
 	}
 	for i := range rows {
-		rows[i].First = studies[rows[i].id].Headline()
+		rows[i].First, rows[i].Family = shorts[rows[i].id].Headline, shorts[rows[i].id].Family
 	}
-	return nil
+	marks, err := s.Store.Marks(ctx, ids)
+	markRows(rows, marks)
+	return err
 }

@@ -129,7 +129,7 @@ type loginPage struct {
 }
 
 // loginPage is the only page that people see who aren't logged in. It tells
-// neither the site nor the version.
+// neither the site nor the version nor the time zone.
 func (s *server) loginPage(w http.ResponseWriter, r *http.Request) error {
 	if s.Login == nil {
 		return s.nowhere(w, r)
@@ -140,7 +140,7 @@ func (s *server) loginPage(w http.ResponseWriter, r *http.Request) error {
 
 func (s *server) showLogin(w http.ResponseWriter, r *http.Request, status int, to, wrong string) {
 	page := loginPage{frame: s.frame("Log in"), To: ownPath(to), Wrong: wrong}
-	page.Site, page.Version = "", ""
+	page.Site, page.Version, page.Zone = "", "", ""
 	s.show(w, r, status, "login.html", page)
 }
 

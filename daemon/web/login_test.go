@@ -16,6 +16,8 @@ import (
 	"faultkeep/daemon/archive"
 	"faultkeep/daemon/login"
 	"faultkeep/daemon/web"
+	"faultkeep/daemon/web/wire"
+	"faultkeep/store/capture"
 )
 
 // The hashes cost next to nothing; daemon/login's tests say where they are from.
@@ -101,7 +103,7 @@ func TestLogin(t *testing.T) {
 	}
 	w = ask(t, h, "GET", w.Header().Get("Location"), "")
 	has(t, w.Body.String(), "Log in to faultkeep", `name="to" value="/capture/x?from=-1&amp;to=1"`, `type="password"`)
-	for _, word := range []string{"Northquay", "0.1.0", "anna"} {
+	for _, word := range []string{"Northquay", "0.1.0", "Oslo", "anna"} {
 		if strings.Contains(w.Body.String(), word) {
 			t.Errorf("%q is told to whoever asks", word)
 		}
@@ -296,6 +298,30 @@ func TestVisitsAreEachUsersOwn(t *testing.T) {
 	has(t, viewers, "03:12:07")
 	if strings.Contains(viewers, `id="seen"`) {
 		t.Error("a viewer is shown the button")
+	}
+}
+
+// A note names who wrote it, whatever the form says, and a viewer writes none.
+func TestNotesNameTheirWriter(t *testing.T) {
+	p, h := withUsers(t)
+	caps, err := archive.Pages(p.store).Captures(t.Context(), wire.Query{Limit: 1})
+	if err != nil {
+		t.Fatal(err)
+	}
+	id := caps[0].ID
+	note := form("id", string(id), "note", "The bearing was dry", "by", "otto", "back", "capture")
+	if w := ask(t, h, "POST", "/mark", note, "Cookie", as(t, h, "otto", ottosPassword)); w.Code != http.StatusForbidden {
+		t.Errorf("a viewer's note answers %d", w.Code)
+	}
+	if w := ask(t, h, "POST", "/mark", note, "Cookie", as(t, h, "anna", annasPassword)); w.Code != http.StatusSeeOther {
+		t.Fatal(w.Code, w.Body)
+	}
+	all, err := archive.Pages(p.store).Marks(t.Context(), []capture.ID{id})
+	if err != nil || len(all[id].Notes) != 1 || all[id].Notes[0].By != "anna" {
+		t.Errorf("%+v, %v", all[id], err)
+	}
+	if w := ask(t, h, "POST", "/mark", "note="+strings.Repeat("x", 1<<20), "Cookie", as(t, h, "anna", annasPassword)); w.Code != http.StatusRequestEntityTooLarge {
+		t.Errorf("a huge note answers %d", w.Code)
 	}
 }
 

@@ -19,6 +19,11 @@ import (
 //go:embed pages static
 var files embed.FS
 
+// description is the API in OpenAPI 3.1.
+//
+//go:embed api/openapi.yaml
+var description []byte
+
 // look is the templates and static files, read once.
 type look struct {
 	pages map[string]*template.Template

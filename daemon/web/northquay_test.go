@@ -240,7 +240,7 @@ func (p *plant) night(t testing.TB) []capture.Capture {
 	c4, d4 := trip("elevator", "Bucket elevator", evening.Add(-30*time.Hour), overcurrent, "jam")
 	kept := []capture.Capture{p.keep(t, c1, d1, 0), p.keep(t, c2, d2, 800), p.keep(t, c3, d3, 0), p.keep(t, c4, d4, 0)}
 	for _, c := range kept {
-		_, err := pages.Analyse(ctx, c.ID)
+		_, err := pages.Analyse(ctx, c.ID, oslo)
 		must(err)
 	}
 	p.now = morning

@@ -20,7 +20,7 @@ import (
 )
 
 // ask gives the answer of the handler to one request.
-func ask(t *testing.T, h http.Handler, method, path, body string, headers ...string) *httptest.ResponseRecorder {
+func ask(t testing.TB, h http.Handler, method, path, body string, headers ...string) *httptest.ResponseRecorder {
 	t.Helper()
 	r := httptest.NewRequest(method, "http://127.0.0.1:8417"+path, strings.NewReader(body))
 	if body != "" {

@@ -34,15 +34,20 @@ type row struct {
 	What    string // the fault in words, "not watched: unreachable"
 	Href    string // of the capture
 	First   string // the finding to tell first
+	Family  string // of those that look alike
 	Detail  string
 	Advice  string
 	Status  string // "whole", "partial, −0.8…+0.3 s", "missed"
 	Flag    bool   // needs a look
+	ID      string // of a capture
+	Marks   string // what was said of it: "reviewed, pinned"
 	Picture template.HTML
-	at      time.Time // its place in the stream
-	began   time.Time // a spell: when it really began
-	id      capture.ID
-	c       *capture.Capture
+
+	Reviewed bool
+	at       time.Time // its place in the stream
+	began    time.Time // a spell: when it really began
+	id       capture.ID
+	c        *capture.Capture
 }
 
 // stream merges captures, misses and blind spells of [since, until), about n of them.
@@ -70,7 +75,7 @@ func (s *server) stream(ctx context.Context, since, until time.Time, drive strin
 		out.next = moment
 	}
 	clock := s.clock()
-	if err := s.headlines(ctx, rows); err != nil {
+	if err := s.annotate(ctx, rows); err != nil {
 		return streamed{}, err
 	}
 	for i := range rows {
@@ -131,7 +136,7 @@ func (s *server) rows(ctx context.Context, q wire.Query) ([]row, error) {
 func captureRow(clock clock, c capture.Capture) row {
 	r := row{Kind: "capture", Time: clock.time(c.Trigger.Time), Machine: c.Trigger.Time.UTC().Format(time.RFC3339Nano),
 		Drive: c.Name(), Fleet: "/drive/" + url.PathEscape(c.Drive), What: c.Fault.String(), Href: "/capture/" + url.PathEscape(string(c.ID)),
-		Detail: keptAfter(c), Status: c.Wholeness(), Flag: !c.Integrity.Whole, at: c.Trigger.Time, id: c.ID, c: &c}
+		Detail: keptAfter(c), Status: c.Wholeness(), Flag: !c.Integrity.Whole, ID: string(c.ID), at: c.Trigger.Time, id: c.ID, c: &c}
 	if !c.Integrity.Whole && c.Integrity.Why != "" {
 		r.Detail += " " + sentence(c.Integrity.Why)
 	}

@@ -4,18 +4,29 @@ import (
 	"context"
 	"encoding/json"
 	"net/http"
+	"time"
 
 	"faultkeep/daemon/web/wire"
 	"faultkeep/store/capture"
 )
 
 func (s *server) apiStudy(w http.ResponseWriter, r *http.Request) error {
-	st, err := s.Store.Study(r.Context(), capture.ID(r.PathValue("id")))
-	return answer(w, st, err)
+	return s.apiFound(w, r, s.Store.Study)
 }
 
 func (s *server) apiAnalyse(w http.ResponseWriter, r *http.Request) error {
-	st, err := s.Store.Analyse(r.Context(), capture.ID(r.PathValue("id")))
+	return s.apiFound(w, r, s.Store.Analyse)
+}
+
+func (s *server) apiFound(w http.ResponseWriter, r *http.Request, find func(context.Context, capture.ID, *time.Location) (capture.Study, error)) error {
+	q, err := query(r.URL.Query())
+	if err != nil {
+		return err
+	}
+	if q.Zone == nil {
+		q.Zone = s.Zone
+	}
+	st, err := find(r.Context(), capture.ID(r.PathValue("id")), q.Zone)
 	return answer(w, st, err)
 }
 

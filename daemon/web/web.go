@@ -21,8 +21,8 @@ type Store interface {
 	wire.Marker
 	wire.Analyst
 	wire.Repairs
-	// Studies are what was found in captures; those not analysed yet are left out.
-	Studies(ctx context.Context, ids ...capture.ID) (map[capture.ID]capture.Study, error)
+	// Short tells what was found in captures in few words; those not analysed yet are left out.
+	Short(ctx context.Context, ids ...capture.ID) (map[capture.ID]wire.Short, error)
 	// Visit is when who last marked everything as seen; zero: never.
 	Visit(ctx context.Context, who string) (time.Time, error)
 	SetVisit(ctx context.Context, who string, at time.Time) error
@@ -160,7 +160,12 @@ func (s *server) routes() *http.ServeMux {
 	}
 	page("GET /{$}", s.overnight)
 	page("POST /seen", s.seen)
+	page("POST /mark", s.mark)
 	page("GET /unread", s.unread)
+	page("GET /recurrence", s.recurrence)
+	page("GET /compare", s.compare)
+	page("POST /repair", s.addRepair)
+	page("POST /repair/drop", s.dropRepair)
 	page("GET /drive/{name}", s.drive)
 	page("GET /capture/{id}", s.capture)
 	page("GET /capture/{id}/lanes.svg", s.lanes)
@@ -184,6 +189,7 @@ func (s *server) routes() *http.ServeMux {
 	api := func(pattern string, h func(http.ResponseWriter, *http.Request) error) {
 		put(forToken, pattern, s.api(h))
 	}
+	api("GET /api/v1/openapi.yaml", s.apiDescription)
 	api("GET /api/v1/status", s.apiStatus)
 	api("GET /api/v1/drives", s.apiDrives)
 	api("GET /api/v1/captures", s.apiCaptures)
@@ -200,6 +206,7 @@ func (s *server) routes() *http.ServeMux {
 	api("POST /api/v1/repairs", s.apiAddRepair)
 	api("DELETE /api/v1/repairs", s.apiDropRepair)
 	api("POST /api/v1/mark", s.apiMark)
+	api("GET /api/v1/marks", s.apiMarks)
 	api("GET /api/v1/arrivals/{hash}", s.apiArrived)
 	api("POST /api/v1/arrivals/{hash}/read", s.apiReadNow)
 	api("POST "+takePath, s.apiTake)

@@ -32,3 +32,16 @@ type Repair struct {
 	Fault string    `json:"fault,omitempty"` // the fault code, as shown, that it was against; "": any
 	Added time.Time `json:"added"`           // when it was noted, UTC
 }
+
+// Note is something that somebody wrote about a capture.
+type Note struct {
+	At   time.Time `json:"at"`           // when, UTC
+	By   string    `json:"by,omitempty"` // who; "": not known
+	Text string    `json:"text"`
+}
+
+// Remarks are what people wrote about a capture.
+type Remarks struct {
+	Tags  []string `json:"tags,omitempty"` // short words to find it by, sorted, each once
+	Notes []Note   `json:"notes,omitempty"`
+}

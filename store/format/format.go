@@ -34,6 +34,7 @@ type Record struct {
 	// "device", "fault", or the names of a preamble's lines.
 	Fields   []Field
 	Warnings []string // what was read although the format doesn't allow it, and how; a sentence each
+	Found    []Field  // how a decoder found what a file doesn't say outright, to be shown: "time", "trigger"
 }
 
 // Field is one thing that a file says beside its samples.

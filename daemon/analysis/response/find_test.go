@@ -122,7 +122,8 @@ func TestSteadyStateErrorAndRipple(t *testing.T) {
 func TestNoiseStaysWithinTheStatedResolution(t *testing.T) {
 	want := map[string]float64{"rise time": 1.46349 / 40, "peak time": 3.42776 / 40, "overshoot": 25.3827, "settling time 2 %": 8.4093 / 40, "damping ratio": .4}
 	outside, all := map[string]int{}, map[string]int{}
-	for seed := range uint64(200) {
+	const seeds = 120
+	for seed := range uint64(seeds) {
 		c, series := loopOf(3000, .0005, .4, 40, stepAt(.3, 500, 600), white(seed, .3))
 		for _, q := range only(t, response.Find(c, series), capture.FindingStep).Values {
 			if w, ok := want[q.Name]; ok {
@@ -134,7 +135,7 @@ func TestNoiseStaysWithinTheStatedResolution(t *testing.T) {
 		}
 	}
 	for name := range want {
-		if all[name] < 190 || outside[name] > all[name]/20 {
+		if all[name] < seeds*95/100 || outside[name] > all[name]/20 {
 			t.Errorf("%s: %d of %d outside the stated resolution", name, outside[name], all[name])
 		}
 	}
@@ -169,6 +170,19 @@ func TestVerdicts(t *testing.T) {
 				t.Errorf("advice without its caution: %s", f.Text)
 			}
 		})
+	}
+}
+
+// There soon, but not at rest: a slow pole beside a fast one. 90 % are reached
+// within some 60 ms, 2 % after τ·ln(0.12/0.02) = 537 ms.
+func TestSlowToSettle(t *testing.T) {
+	c, series := record(.001, .2, 2, func(t float64) float64 { return 1 - .88*math.Exp(-t/.01) - .12*math.Exp(-t/.3) })
+	findings := response.Find(c, series)
+	if f := only(t, findings, capture.FindingLoop); f.Name != response.SlowToSettle || !strings.Contains(f.Text, "shorter integral time") || !strings.Contains(f.Text, "common practice") {
+		t.Error(f.Text)
+	}
+	if got := value(t, only(t, findings, capture.FindingStep), "settling time 2 %"); math.Abs(got.Value-.5375) > got.PlusMinus+.005*.5375 {
+		t.Errorf("settled after %g ±%g s", got.Value, got.PlusMinus)
 	}
 }
 

@@ -222,3 +222,14 @@ func TestCoarseSamplingStaysWithinItsResolution(t *testing.T) {
 		}
 	}
 }
+
+// PI loop B sampled at 1 kHz: by straight lines between samples its rise becomes
+// 5.263 ms instead of 5.1959 (computed with SciPy 1.10.1), which the resolution
+// that is stated covers.
+func TestRiseBetweenSamples(t *testing.T) {
+	f := only(t, response.Find(record(.001, .05, .2, piLoop(.01, .02, .002, 2, 200, 0))), capture.FindingStep)
+	rise := value(t, f, "rise time")
+	if math.Abs(rise.Value-.005263) > 2e-6 || math.Abs(rise.Value-.0051959) > rise.PlusMinus || rise.PlusMinus > .001+1e-9 {
+		t.Errorf("rise %.6g ±%.2g s", rise.Value, rise.PlusMinus)
+	}
+}

@@ -20,7 +20,7 @@ func (l *loop) heldBack(s step) string {
 		most, high := 0.0, 0
 		for _, v := range l.series[i] {
 			if finite(v) {
-				most = math.Max(most, math.Abs(v))
+				most = max(most, math.Abs(v))
 			}
 		}
 		for _, v := range during {

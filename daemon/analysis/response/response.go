@@ -61,8 +61,10 @@ func findPair(c capture.Capture, series []capture.Series, p pair) []capture.Find
 	}
 	l := &loop{c: c, series: series, pair: p}
 	var moves []move
-	for _, at := range pieces {
+	ends := make([]int, len(pieces)) // where each piece's moves end
+	for i, at := range pieces {
 		moves = append(moves, findMoves(at)...)
+		ends[i] = len(moves)
 	}
 	told := largest(moves, mostMoves)
 	failed := 0
@@ -73,8 +75,10 @@ func findPair(c capture.Capture, series []capture.Series, p pair) []capture.Find
 			l.failMove(m, why)
 		}
 	}
-	for _, at := range pieces {
-		l.rest(at, moves)
+	from := 0
+	for i, at := range pieces {
+		l.rest(at, moves[from:ends[i]])
+		from = ends[i]
 	}
 	if failed > mostFailed {
 		l.fail(0, 0, "%d more changes of the setpoint can't be judged, for reasons like these", failed-mostFailed)
@@ -84,6 +88,9 @@ func findPair(c capture.Capture, series []capture.Series, p pair) []capture.Find
 	}
 	if len(moves) == 0 {
 		l.fail(0, 0, "the setpoint doesn't change %s, so no step or ramp could be measured", l.where())
+		if len(l.quiet) == 0 {
+			l.fail(0, 0, "fewer than %d samples in a row are too few to say how quietly the loop keeps to its setpoint", leastRest)
+		}
 	}
 	out := append(l.out, l.verdicts()...)
 	return append(out, l.failed...)
@@ -119,24 +126,25 @@ func (l *loop) judge(m move) (why string) {
 	return why
 }
 
-// largest picks the n largest moves and gives them in the order of time.
+// largest picks the n largest moves, the earlier of equal ones, and gives them in
+// the order of time.
 func largest(moves []move, n int) []move {
-	if len(moves) <= n {
-		return moves
-	}
-	bySize := slices.Clone(moves)
-	slices.SortStableFunc(bySize, func(a, b move) int {
-		switch x, y := a.size(), b.size(); {
-		case x > y:
-			return -1
-		case x < y:
-			return 1
+	var kept []int // largest first
+	for i := range moves {
+		at := len(kept)
+		for at > 0 && moves[i].size() > moves[kept[at-1]].size() {
+			at--
 		}
-		return 0
-	})
-	kept := bySize[:n]
-	slices.SortStableFunc(kept, func(a, b move) int { return a.p.first + a.from - b.p.first - b.from })
-	return kept
+		if at < n {
+			kept = slices.Insert(kept, at, i)[:min(len(kept)+1, n)]
+		}
+	}
+	slices.Sort(kept)
+	out := make([]move, len(kept))
+	for k, i := range kept {
+		out[k] = moves[i]
+	}
+	return out
 }
 
 func (l *loop) names() []string {

@@ -5,6 +5,8 @@ import (
 	"math/cmplx"
 
 	"gonum.org/v1/gonum/dsp/fourier"
+
+	"faultkeep/daemon/analysis/robust"
 )
 
 const (
@@ -24,7 +26,7 @@ type quiet struct {
 	grain    float64 // noise of the actual value's own resolution
 }
 
-// rest looks at the longest stretch of a piece between its moves.
+// rest looks at the longest stretch of a piece between its moves, which are all of it.
 func (l *loop) rest(p *piece, moves []move) {
 	from, to := 0, 0
 	begin := 0
@@ -34,9 +36,6 @@ func (l *loop) rest(p *piece, moves []move) {
 		}
 	}
 	for _, m := range moves {
-		if m.p != p {
-			continue
-		}
 		consider(begin, m.from+1)
 		begin = m.to + l.calm(m)
 	}
@@ -70,14 +69,14 @@ func beforeFault(y []float64) int {
 	for b := range blocks {
 		means[b] = mean(y[b*n : (b+1)*n])
 	}
-	middle := median(means)
+	middle := robust.Median(means)
 	for b := range blocks {
 		levels[b] = 0
 		for _, v := range y[b*n : (b+1)*n] {
 			levels[b] = math.Max(levels[b], math.Abs(v-middle))
 		}
 	}
-	usual := median(levels)
+	usual := robust.Median(levels)
 	last := blocks
 	for last > 0 && levels[last-1] > 2.5*usual {
 		last--

@@ -65,9 +65,20 @@ func TestSaysWhyItCannot(t *testing.T) {
 				s[1][i] = math.NaN()
 			}
 		}), "no samples in common"},
-		"interval not known":      {wide(func(c *capture.Capture, _ []capture.Series) { c.Timing.Interval = 0 }), "interval isn't known"},
-		"no step":                 {loop(2000, func(float64) float64 { return 1500 }, .1), "doesn't change"},
-		"ten samples":             {loop(10, stepAt(.005, 0, 100), 0), "only 5 samples follow before the record ends"},
+		"interval not known":             {wide(func(c *capture.Capture, _ []capture.Series) { c.Timing.Interval = 0 }), "interval isn't known"},
+		"no step":                        {loop(2000, func(float64) float64 { return 1500 }, .1), "doesn't change"},
+		"ten samples":                    {loop(10, stepAt(.005, 0, 100), 0), "only 5 samples follow before the record ends"},
+		"constant setpoint, ten samples": {loop(10, func(float64) float64 { return 1500 }, .1), "fewer than 64 samples in a row"},
+		"constant": {wide(func(_ *capture.Capture, s []capture.Series) {
+			for i := range s[0] {
+				s[0][i], s[1][i] = 1500, 1500
+			}
+		}), "stands still or the actual value isn't measured"},
+		"constant, far off": {wide(func(_ *capture.Capture, s []capture.Series) {
+			for i := range s[0] {
+				s[0][i], s[1][i] = 1500, 0
+			}
+		}), "the drive didn't control"},
 		"close to the end":        {loop(1008, stepAt(1, 1000, 1100), .1), "only 8 samples follow"},
 		"record ends in the rise": {loop(1022, stepAt(1, 1000, 1100), .1), "% of the way when the record ends"},
 		"next step too soon":      {loop(2000, func(t float64) float64 { return 1000 + 10*math.Min(12, math.Floor(t/.015)) }, .1), "setpoint changes again"},

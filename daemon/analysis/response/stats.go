@@ -3,6 +3,8 @@ package response
 import (
 	"math"
 	"slices"
+
+	"faultkeep/daemon/analysis/robust"
 )
 
 func mean(v []float64) float64 {
@@ -14,12 +16,6 @@ func mean(v []float64) float64 {
 		sum += x - base
 	}
 	return base + sum/float64(len(v))
-}
-
-func median(v []float64) float64 {
-	sorted := slices.Clone(v)
-	slices.Sort(sorted)
-	return sorted[len(sorted)/2]
 }
 
 func rms(v []float64) float64 {
@@ -39,12 +35,11 @@ func noiseOf(v []float64) float64 {
 		return 0
 	}
 	stride := max(1, len(v)/10000)
-	var d []float64
+	d := make([]float64, 0, len(v)/stride+1)
 	for i := 2; i < len(v); i += stride {
 		d = append(d, math.Abs(v[i]-2*v[i-1]+v[i-2]))
 	}
-	slices.Sort(d)
-	return 1.4826022 * d[len(d)/2] / math.Sqrt(6)
+	return robust.NormalMAD * robust.Median(d) / math.Sqrt(6)
 }
 
 // quantum is the smallest difference between neighbours that isn't zero: the
@@ -70,21 +65,21 @@ func resolution(v []float64) float64 {
 // repeats tells whether a signal is written in steps of q: nearly all
 // differences of neighbours are whole multiples of it.
 func repeats(v []float64, q float64) bool {
-	whole := 0
-	for i := 1; i < len(v); i++ {
+	others, most := 0, len(v)/10
+	for i := 1; i < len(v) && others <= most; i++ {
 		n := math.Abs(v[i]-v[i-1]) / q
-		if n-math.Round(n) < 1e-6 && math.Round(n)-n < 1e-6 && n < 1e6 {
-			whole++
+		if whole := math.Floor(n + 0.5); math.Abs(n-whole) >= 1e-6 || n >= 1e6 {
+			others++
 		}
 	}
-	return whole > 9*len(v)/10
+	return others <= most
 }
 
-// smooth is the moving average over w samples, w odd. Its ends are averaged
-// over what is there.
+// smooth is the moving average over w samples, w odd, in a slice of its own. Its
+// ends are averaged over what is there.
 func smooth(v []float64, w int) []float64 {
 	if w <= 1 {
-		return v
+		return slices.Clone(v)
 	}
 	out, half, sum := make([]float64, len(v)), w/2, 0.0
 	lo, hi := 0, 0

@@ -131,10 +131,9 @@ func (s *step) answer(y0, drift float64) answer {
 	}
 	s.smoothed = w
 	lead := min(s.at-m.holdFrom, w+1)
-	part := smooth(m.p.act[s.at-lead:m.end], w)[lead-1:]
-	a.dev = make([]float64, len(part))
-	for i, y := range part {
-		a.dev[i] = (y - s.level) * m.sign()
+	a.dev = smooth(m.p.act[s.at-lead:m.end], w)[lead-1:]
+	for i, sign := 0, m.sign(); i < len(a.dev); i++ {
+		a.dev[i] = (a.dev[i] - s.level) * sign
 	}
 	a.noise, a.width = s.noise, w
 	a.unsure = math.Max(a.unsure/math.Sqrt(float64(w)), s.wander(w))

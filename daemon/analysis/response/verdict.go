@@ -193,6 +193,12 @@ func (l *loop) steady() capture.Finding {
 			with(q.offset, far/100, unit), with(q.set, math.Abs(q.set)/1000, unit))
 		return f
 	}
+	if q.ripple == 0 {
+		f.Kind, f.Name = capture.FindingUnable, "response"
+		f.Text = fmt.Sprintf("Response of the loop: %s is its setpoint of %s in every sample, so the machine stands still or the actual value isn't measured.", l.c.Channels[l.pair.act].Name,
+			with(q.set, math.Abs(q.set)/1000, unit))
+		return f
+	}
 	f.Text = fmt.Sprintf("The loop is steady: %s keeps to the setpoint of %s within %s RMS (mean error %s), without a regular oscillation.", l.c.Channels[l.pair.act].Name,
 		with(q.set, math.Abs(q.set)/1000, unit), with(q.ripple, q.ripple/10, unit), with(q.offset, q.ripple/10, unit))
 	f.Values = addValue(f.Values, "ripple RMS", have(q.ripple, 0), unit)

@@ -35,7 +35,7 @@ func (s Spectrum) Peaks(chance float64) []Peak {
 	if lines < 3*block || s.Segments == 0 || !(chance > 0) {
 		return nil
 	}
-	shape := s.independent()
+	shape := s.Independent()
 	limit := mathext.GammaIncRegCompInv(shape, chance/float64(lines)) / shape
 	floor, most := s.floor(shape), slices.Max(s.Density)
 	var out []Peak
@@ -52,12 +52,13 @@ func (s Spectrum) Peaks(chance float64) []Peak {
 	return out
 }
 
-// independent is how many independent segments the average is worth.
-func (s Spectrum) independent() float64 {
-	if s.Segments == 1 {
-		return 1
+// Independent is how many independent segments the average is worth.
+func (s Spectrum) Independent() float64 {
+	k := math.Max(1, float64(s.Segments)*18/19)
+	if s.Coarse { // by the correlation of neighbouring lines under a Hann window, 4/9 and 1/36
+		k *= 3.15
 	}
-	return math.Max(1, float64(s.Segments)*18/19)
+	return k
 }
 
 // tops tells whether line k is the highest within a main lobe's width.
@@ -121,7 +122,7 @@ func (s Spectrum) peak(k int, noise, shape float64) Peak {
 		p.Above = s.Density[k] / noise
 	}
 	d, gain := 0.0, 1.0
-	if s.Window == Hann {
+	if s.Window == Hann && !s.Coarse {
 		side := 1
 		if s.Density[k-1] > s.Density[k+1] {
 			side = -1

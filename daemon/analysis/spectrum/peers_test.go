@@ -62,7 +62,7 @@ func same(t *testing.T, what string, got, want []float64) {
 
 // Densities, frequencies and amplitudes are those of scipy.signal.welch.
 func TestWelchAgreesWithSciPy(t *testing.T) {
-	all, lines := jobs(60, spectrum.Windows)
+	all, lines := jobs(30, spectrum.Windows)
 	python := sourcetest.Need(t, "/usr/bin/python3")
 	if exec.Command(python, "-c", "import scipy").Run() != nil {
 		lacking(t, "python3-scipy")

@@ -112,9 +112,13 @@ func TestPeaksOfEveryWindow(t *testing.T) {
 func TestNoiseHasNoPeaks(t *testing.T) {
 	for name, feedback := range map[string]float64{"white": 0, "low pass": .9, "random walk": 1} {
 		for _, n := range []int{1024, 2500, 8192, 40000} {
-			seeds, wrong := 500, 0
+			seeds, wrong := 200, 0
 			if n > 10000 {
-				seeds = 200
+				seeds = 60
+			}
+			plan, err := spectrum.NewPlan(spectrum.Options{Size: spectrum.SizeFor(n)})
+			if err != nil {
+				t.Fatal(err)
 			}
 			if testing.Short() {
 				seeds /= 5
@@ -126,7 +130,7 @@ func TestNoiseHasNoPeaks(t *testing.T) {
 					y = feedback*y + dice.NormFloat64()
 					x[i] = y
 				}
-				if len(welch(t, x, 1000, spectrum.Options{}).Peaks(.01)) > 0 {
+				if s, err := plan.Welch(x, 1000); err != nil || len(s.Peaks(.01)) > 0 {
 					wrong++
 				}
 			}
@@ -199,4 +203,31 @@ func TestWhatHasNoSpectrum(t *testing.T) {
 	if peaks := welch(t, x, 1, spectrum.Options{}).Peaks(.01); peaks != nil {
 		t.Errorf("too few lines, but %+v", peaks)
 	}
+}
+
+// A coarser spectrum keeps a tone's amplitude and the noise's density, and is as
+// steady as it claims: the variance of its lines is their square divided by the
+// number of independent segments.
+func TestCoarser(t *testing.T) {
+	s := welch(t, tone(8192, 1024, sine(100, 0)), 1024, spectrum.Options{Size: 1024}).Coarser()
+	near(t, "step", s.Step, 4, 0)
+	near(t, "amplitude", s.Amplitude(25), 1, 1e-9)
+	var values []float64
+	for seed := range uint64(60) {
+		dice := rand.New(rand.NewPCG(seed, 11))
+		x := make([]float64, 8192)
+		for i := range x {
+			x[i] = dice.NormFloat64()
+		}
+		values = append(values, welch(t, x, 1, spectrum.Options{Size: 1024}).Coarser().Density[4:125]...)
+	}
+	mean, square := 0.0, 0.0
+	for _, v := range values {
+		mean += v / float64(len(values))
+	}
+	for _, v := range values {
+		square += (v - mean) * (v - mean) / float64(len(values))
+	}
+	near(t, "density of white noise", mean, 2, .02) // variance 1 from 0 to half a sample a second
+	near(t, "independent segments", mean*mean/square/s.Independent(), 1, .06)
 }

@@ -72,5 +72,15 @@ func (w Window) NoiseBandwidth() float64 {
 	return sum / (a[0] * a[0])
 }
 
+// beside is the power of a tone so many lines beside it, 1 on its line.
+func (w Window) beside(lines int) float64 {
+	a := w.coefficients()
+	if lines >= len(a) {
+		return 0
+	}
+	part := a[lines] / (2 * a[0])
+	return part * part
+}
+
 // lobe is half the width of the main lobe in lines.
 func (w Window) lobe() int { return max(1, len(w.coefficients())) }

@@ -189,9 +189,9 @@ func (t track) finding(name string, captures int) capture.Finding {
 	}
 	f.Values = []capture.Quantity{{Name: "frequency", Value: t.value, Unit: "Hz", PlusMinus: scatter}}
 	for _, line := range mains {
-		if n := math.Round(t.value / line); n >= 1 && n <= mostMultiple && math.Abs(t.value-n*line) <= math.Max(scatter, mainsAccuracy*n*line) {
+		if n := multipleOf(line, t.value, scatter); n > 0 {
 			f.Name = "line"
-			f.Text = fmt.Sprintf("The oscillation of %s stays at %s %s: %g × a line frequency of %g Hz, which hints at the supply.", name, plusMinus(t.value, scatter, "Hz"), speeds, n, line)
+			f.Text = fmt.Sprintf("The oscillation of %s stays at %s %s: %d × a line frequency of %g Hz, which hints at the supply.", name, plusMinus(t.value, scatter, "Hz"), speeds, n, line)
 			return f
 		}
 	}

@@ -3,6 +3,7 @@ package vibration
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"faultkeep/store/capture"
 )
@@ -72,19 +73,31 @@ func blockAmplitudes(s *signal, hz float64) (times, amplitudes []float64) {
 }
 
 // amplitude of the tone with so many periods a sample, by a Hann-weighted
-// projection on sine and cosine.
+// projection on sine and cosine. They turn from sample to sample, and begin
+// anew every so often so that no error adds up.
 func amplitude(x []float64, perSample float64) float64 {
-	level, n := 0.0, float64(len(x))
+	const anew = 256
+	n, base, level := float64(len(x)), x[0], 0.0
 	for _, v := range x {
-		level += v / n
+		level += v - base
 	}
-	var re, im, weight float64
+	level = base + level/n
+	turn := func(angle float64) complex128 {
+		sin, cos := math.Sincos(2 * math.Pi * angle)
+		return complex(cos, sin)
+	}
+	toneStep, windowStep := turn(perSample), turn(1/n)
+	var tone, window complex128
+	var re, im float64
 	for i, v := range x {
-		w := 1 - math.Cos(2*math.Pi*(float64(i)+.5)/n)
-		sin, cos := math.Sincos(2 * math.Pi * perSample * float64(i))
-		re, im, weight = re+w*(v-level)*cos, im+w*(v-level)*sin, weight+w
+		if i%anew == 0 {
+			tone, window = turn(math.Mod(perSample*float64(i), 1)), turn((float64(i)+.5)/n)
+		}
+		d := (1 - real(window)) * (v - level)
+		re, im = re+d*real(tone), im+d*imag(tone)
+		tone, window = tone*toneStep, window*windowStep
 	}
-	return 2 * math.Hypot(re, im) / weight
+	return 2 * math.Hypot(re, im) / n
 }
 
 // line is the weighted least-squares line y = level + slope·x, and the slope's
@@ -119,13 +132,22 @@ func (c course) verdict() string {
 	return ""
 }
 
+// ripples tells whether a tone may be a multiple of a line frequency, as it is or
+// folded down from beyond half the sample rate.
+func ripples(t tone) bool {
+	rate := 1 / t.signal.dt
+	return slices.ContainsFunc(mains, func(line float64) bool {
+		return ofMains(t, line) > 0 || !t.order && (multipleOf(line, rate-t.peak.Frequency, t.peak.FrequencyPM) > 0 || multipleOf(line, rate+t.peak.Frequency, t.peak.FrequencyPM) > 0)
+	})
+}
+
 // growth tells whether the oscillation grows in the channel that shows it best.
 // What is told of it already as swelling isn't told again; the ripple of the
 // supply goes with the load and neither grows nor decays by itself.
 func (l *looking) growth(g group, swell swelling) (capture.Finding, bool) {
 	t := g.lead()
 	s, hz := t.signal, t.peak.Frequency
-	if ofMains(t, mains[0]) > 0 || ofMains(t, mains[1]) > 0 || swell.signal != nil && math.Abs(hz-swell.hz) < 0.3*hz {
+	if ripples(t) || swell.signal != nil && math.Abs(hz-swell.hz) < 0.3*hz {
 		return capture.Finding{}, false
 	}
 	if g.order || l.shaft.varies && l.shaft.known() && orderOf(t, l.shaft).whole > 0 {

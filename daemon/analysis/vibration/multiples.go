@@ -44,16 +44,25 @@ var mains = []float64{50, 60}
 
 const (
 	mostMultiple  = 12
+	mostPulses    = 36 // a three-phase bridge has multiples of six for long
 	mainsAccuracy = 0.004
 )
 
-// ofMains is which multiple of a line frequency a tone over time is; 0: none.
-func ofMains(t tone, line float64) int {
-	n := math.Round(t.peak.Frequency / line)
-	if t.order || n < 1 || n > mostMultiple || math.Abs(t.peak.Frequency-n*line) > math.Max(t.peak.FrequencyPM, mainsAccuracy*n*line) {
+// multipleOf is which whole multiple of a line frequency lies within pm of hz; 0: none.
+func multipleOf(line, hz, pm float64) int {
+	n := math.Round(hz / line)
+	if n < 1 || n > mostPulses || n > mostMultiple && math.Mod(n, 6) != 0 || math.Abs(hz-n*line) > math.Max(pm, mainsAccuracy*n*line) {
 		return 0
 	}
 	return int(n)
+}
+
+// ofMains is which multiple of a line frequency a tone over time is; 0: none.
+func ofMains(t tone, line float64) int {
+	if t.order {
+		return 0
+	}
+	return multipleOf(line, t.peak.Frequency, t.peak.FrequencyPM)
 }
 
 // mainsOf are the line frequencies that come into question: one, where only its
@@ -97,6 +106,7 @@ func (l *looking) finding(g group, lines []float64, rank int) capture.Finding {
 		f.Name = "order"
 		at = fmt.Sprintf("%s × shaft speed, from %s to %s Hz as the speed changes", plusMinus(lead.peak.Frequency, lead.peak.FrequencyPM, ""),
 			num(lead.peak.Frequency*l.shaft.low, 0), num(lead.peak.Frequency*l.shaft.high, 0))
+		f.From = math.Max(f.From, l.shaft.speed.at(len(l.shaft.speed.x)-len(l.shaft.angle)))
 		f.Basis += " Resampled at even steps of the shaft's angle."
 	} else {
 		f.Values = slices.Insert(f.Values, 0, capture.Quantity{Name: "frequency", Value: lead.peak.Frequency, Unit: "Hz", PlusMinus: lead.peak.FrequencyPM})

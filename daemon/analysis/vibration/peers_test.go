@@ -43,7 +43,7 @@ func TestGrowthAgreesWithSciPy(t *testing.T) {
 			j.X[i] = 40 + math.Exp(rate*time)*math.Sin(2*math.Pi*hz*time) + .01*dice.NormFloat64()
 		}
 		s := &signal{x: j.X, dt: dt, most: 42, channel: capture.Channel{Name: "x"}}
-		tones := tonesOf(s, j.X, 1/dt, .01)
+		tones := plans{}.tonesOf(s, j.X, 1/dt, .01)
 		if len(tones) == 0 {
 			t.Fatal("no tone")
 		}

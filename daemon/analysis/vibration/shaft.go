@@ -9,6 +9,10 @@ import (
 	"faultkeep/store/capture"
 )
 
+// mostTurned is how many samples, the last ones, are resampled over the angle: in
+// a million of them every order shows, and the memory stays bounded.
+const mostTurned = 1 << 20
+
 // shaft is how the shaft turned, by a speed channel.
 type shaft struct {
 	speed     *signal
@@ -17,7 +21,10 @@ type shaft struct {
 	varies    bool      // by more than a line's width at low orders
 	perUnit   float64   // revolutions a second in the channel's unit
 	revs      []float64 // speeds in revolutions a second, ascending: how long it had which
-	why       string    // why there are no orders; empty: there are
+	angle     []float64 // revolutions at each of the speed's last samples; nil: not needed yet
+	places    []place   // where even steps of the angle lie in the samples from … to−1; most channels share them
+	from, to  int
+	why       string // why there are no orders; empty: there are
 }
 
 func (s shaft) known() bool { return s.speed != nil && s.why == "" }
@@ -64,9 +71,9 @@ func shaftOf(c capture.Capture, series []capture.Series) shaft {
 // range.
 func (s *shaft) measure() {
 	n := len(s.speed.x)
-	slow := smooth(s.speed.x, max(1, min(int(0.2/s.speed.dt), n/8))|1)
-	for i := 0; i < n; i += max(1, n/2000) {
-		s.revs = append(s.revs, slow[i]*s.perUnit)
+	s.revs = smooth(s.speed.x, max(1, min(int(0.2/s.speed.dt), n/8))|1, max(1, n/2000))
+	for i := range s.revs {
+		s.revs[i] *= s.perUnit
 	}
 	slices.Sort(s.revs)
 	if s.revs[len(s.revs)-1] <= 0 {
@@ -95,37 +102,69 @@ func (s shaft) dwells(low, high float64) float64 {
 
 // byAngle is a signal resampled at even steps of the shaft's angle, with its
 // samples a revolution: those of the fastest part, so that no bandwidth is made
-// up; what folds in slower parts smears. The speed is averaged over a hundredth
-// of a second, then integrated. ok is false where the speed doesn't cover it.
-func (s shaft) byAngle(x *signal) (out []float64, perRev float64, ok bool) {
+// up; what folds in slower parts smears. ok is false where the speed doesn't cover it.
+func (s *shaft) byAngle(x *signal) (out []float64, perRev float64, ok bool) {
 	from, to := max(x.first, s.speed.first), min(x.first+len(x.x), s.speed.first+len(s.speed.x))
 	if x.dt != s.speed.dt || to-from < least {
 		return nil, 0, false
 	}
-	speed := smooth(s.speed.x[from-s.speed.first:to-s.speed.first], max(1, int(0.01/x.dt))|1)
-	angle := make([]float64, len(speed))
-	for i := 1; i < len(angle); i++ {
-		step := (speed[i-1] + speed[i]) / 2 * s.perUnit * x.dt
-		if math.Abs(step) < 0.5*s.low*x.dt { // a drop-out: the shaft can't have stopped
-			step = math.Copysign(s.low*x.dt, s.speed.x[0])
-		}
-		angle[i] = angle[i-1] + math.Abs(step)
+	if s.angle == nil {
+		s.turn()
 	}
+	before := s.speed.first + len(s.speed.x) - len(s.angle)
+	if from = max(from, before); to-from < least {
+		return nil, 0, false
+	}
+	angle := s.angle[from-before : to-before]
 	perRev = 1 / (s.high * x.dt)
-	n := min(int(angle[len(angle)-1]*perRev), len(angle))
+	n := min(int((angle[len(angle)-1]-angle[0])*perRev), len(angle))
 	if n < least {
 		return nil, 0, false
 	}
-	y := x.x[from-x.first : to-x.first]
-	out, at := make([]float64, 0, n), 0
-	for k := range n {
-		want := float64(k) / perRev
-		for at < len(angle)-2 && angle[at+1] <= want {
-			at++
-		}
-		out = append(out, between(y, at, (want-angle[at])/(angle[at+1]-angle[at])))
+	if s.from != from || s.to != to {
+		s.from, s.to, s.places = from, to, placesOf(angle, perRev, n)
+	}
+	y, weights := x.x[from-x.first:to-x.first], kernel()
+	out = make([]float64, n)
+	for k, p := range s.places {
+		out[k] = weights.at(y, p)
 	}
 	return out, perRev, true
+}
+
+// place lies between sample i and the next, part of the way, in steps of 1/places.
+type place struct{ i, part int32 }
+
+// placesOf is where n even steps of the angle lie.
+func placesOf(angle []float64, perRev float64, n int) []place {
+	out, i := make([]place, n), 0
+	for k := range out {
+		want := angle[0] + float64(k)/perRev
+		for i < len(angle)-2 && angle[i+1] <= want {
+			i++
+		}
+		part := (want - angle[i]) / (angle[i+1] - angle[i])
+		if !(part > 0) { // also where the angle doesn't move
+			part = 0
+		}
+		out[k] = place{int32(i), int32(min(1, part)*places + 0.5)}
+	}
+	return out
+}
+
+// turn averages the speed over a hundredth of a second and integrates it to the
+// shaft's angle at every sample.
+func (s *shaft) turn() {
+	x, dt := s.speed.x[max(0, len(s.speed.x)-mostTurned):], s.speed.dt
+	speed := smooth(x, max(1, int(0.01/dt))|1, 1)
+	s.angle = make([]float64, len(speed))
+	for i := 1; i < len(speed); i++ {
+		step := math.Abs(speed[i-1]+speed[i]) / 2 * s.perUnit * dt
+		if step < 0.5*s.low*dt { // a drop-out: the shaft can't have stopped
+			step = s.low * dt
+		}
+		s.angle[i] = s.angle[i-1] + step
+	}
 }
 
 // Interpolation by a sinc of so many samples under a Hann window, at so many
@@ -137,8 +176,10 @@ const (
 	highest = 0.35
 )
 
-var kernel = sync.OnceValue(func() *[places + 1][taps]float64 {
-	var k [places + 1][taps]float64
+type sinc [places + 1][taps]float64
+
+var kernel = sync.OnceValue(func() *sinc {
+	var k sinc
 	for p := range k {
 		sum := 0.0
 		for i := range taps {
@@ -157,34 +198,37 @@ var kernel = sync.OnceValue(func() *[places + 1][taps]float64 {
 	return &k
 })
 
-// between interpolates at the part between y[i] and y[i+1].
-func between(y []float64, i int, part float64) (v float64) {
-	weights := &kernel()[int(math.Round(math.Max(0, math.Min(1, part))*places))]
-	first := i - taps/2 + 1
+// at interpolates.
+func (k *sinc) at(y []float64, p place) (v float64) {
+	weights := &k[p.part]
+	first := int(p.i) - taps/2 + 1
 	if first < 0 || first+taps > len(y) {
 		for k, w := range weights {
 			v += w * y[max(0, min(len(y)-1, first+k))]
 		}
 		return v
 	}
-	for k, sample := range y[first : first+taps] {
-		v += weights[k] * sample
+	near := (*[taps]float64)(y[first:])
+	var odd float64 // two sums run side by side
+	for k := 0; k < taps; k += 2 {
+		v += weights[k] * near[k]
+		odd += weights[k+1] * near[k+1]
 	}
-	return v
+	return v + odd
 }
 
-// smooth is the moving average over w samples, w odd.
-func smooth(v []float64, w int) []float64 {
-	out, half, sum := make([]float64, len(v)), w/2, 0.0
+// smooth is the moving average over w samples, w odd, at every stride-th sample.
+func smooth(v []float64, w, stride int) []float64 {
+	out, half, sum := make([]float64, 0, len(v)/stride+1), w/2, 0.0
 	low, high := 0, 0
-	for i := range v {
+	for i := 0; i < len(v); i += stride {
 		for ; high < len(v) && high <= i+half; high++ {
 			sum += v[high]
 		}
 		for ; low < i-half; low++ {
 			sum -= v[low]
 		}
-		out[i] = sum / float64(high-low)
+		out = append(out, sum/float64(high-low))
 	}
 	return out
 }

@@ -25,9 +25,11 @@ func (s *signal) at(i int) float64 { return s.begin + float64(i)*s.dt }
 // machine running down, not the machine running.
 func tripped(c capture.Capture) bool { return c.Fault.Code != 0 || c.Fault.Name != "" }
 
-// signalsOf are the channels that can be looked at; why says what is lacking.
-func signalsOf(c capture.Capture, series []capture.Series) (out []*signal, why string) {
+// signalsOf are the channels that can be looked at; left says which can't and
+// why, by reason, and why what is lacking where none can.
+func signalsOf(c capture.Capture, series []capture.Series) (out []*signal, left []string, why string) {
 	longest := 0
+	var short, still []string
 	for i, ch := range c.Channels {
 		if i >= len(series) || ch.Digital() || ch.Role == capture.RoleSetpoint {
 			continue
@@ -35,26 +37,35 @@ func signalsOf(c capture.Capture, series []capture.Series) (out []*signal, why s
 		s := stretch(c, series[i])
 		longest = max(longest, len(s.x))
 		if len(s.x) < least {
+			short = append(short, ch.Name)
 			continue
 		}
 		s.channel, s.index = ch, i
 		low, high := s.x[0], s.x[0]
 		for _, v := range s.x {
-			low, high = math.Min(low, v), math.Max(high, v)
+			low, high = min(low, v), max(high, v)
 		}
 		if s.most = math.Max(math.Abs(low), math.Abs(high)); low < high {
 			out = append(out, s)
+		} else {
+			still = append(still, ch.Name)
 		}
+	}
+	if len(short) > 0 {
+		left = append(left, list(short)+": fewer than 512 samples in a row, which give no spectrum worth the name")
+	}
+	if len(still) > 0 {
+		left = append(left, list(still)+": constant, so there is nothing that could oscillate")
 	}
 	switch {
 	case len(out) > 0:
-		return out, ""
+		return out, left, ""
 	case longest >= least:
-		return nil, "the channels are constant, so there is nothing that could oscillate"
+		return nil, nil, "the channels are constant, so there is nothing that could oscillate"
 	case tripped(c):
-		return nil, "no channel has 512 samples in a row from before the trip, fewer give no spectrum worth the name; set the recorder to keep more from before the trigger"
+		return nil, nil, "no channel has 512 samples in a row from before the trip, fewer give no spectrum worth the name; set the recorder to keep more from before the trigger"
 	}
-	return nil, "no channel has 512 samples in a row, fewer give no spectrum worth the name"
+	return nil, nil, "no channel has 512 samples in a row, fewer give no spectrum worth the name"
 }
 
 // stretch finds the longest run of finite samples within one sample interval.

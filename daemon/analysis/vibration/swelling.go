@@ -5,153 +5,193 @@ import (
 	"math"
 	"slices"
 
+	"faultkeep/daemon/analysis/robust"
 	"faultkeep/store/capture"
 )
 
 // What an oscillation that swells up to the end of a stretch must show; a
-// spectrum of the whole stretch hardly notices it.
+// spectrum of the whole stretch hardly notices it. Machines trip within one or
+// two periods of it, so turning points find it and an exponential swing laid
+// through them must agree.
 const (
-	turnBack    = 4.0 // in standard deviations of the quiet part: a way back that makes a turning point
-	leastSwing  = 9.0 // the same, of the last swing from turning point to turning point
-	leastSwings = 3   // that grow, one after the other
-	leastGrowth = 1.1 // from one to the next
+	turnBack    = 4.0     // in standard deviations of the quiet part: a way back that makes a turning point
+	turnShare   = 0.25    // and at least this part of the swing before it: a ripple on a large swing is none
+	clearSwing  = 9.0     // in standard deviations: the last turning points are further apart
+	leastGrowth = 1.2     // from one swing to the next
+	mostGrowth  = 4.0     // the same; more would be a damping ratio below −0.4, and is something else that happens
+	mostTurns   = 12      // from the end backwards that are looked at
+	mostTrail   = 1 << 16 // smoothed samples at the end that are looked at
 )
+
+// proof is what the exponential swing must show by the number of turning points:
+// the more of them, the less can it be anything else. share is the part of the
+// variance that it explains, sure the rate in multiples of its ±.
+var proof = []struct{ share, sure float64 }{3: {0.9, 1.5}, 4: {0.85, 1}, 5: {0.8, 1}}
 
 // swelling is an oscillation that grew up to the end of a stretch.
 type swelling struct {
 	signal      *signal
 	hz, hzPM    float64
 	course      course
-	swings      int
-	outstanding float64 // last swing in standard deviations of the quiet part
+	turns       int
+	share       float64 // of the variance that the exponential swing explains
+	outstanding float64 // last whole swing in standard deviations of the quiet part
 }
 
 // turn is a turning point of a smoothed signal.
 type turn struct {
-	at     float64 // sample
+	at     int // sample
 	height float64
 }
 
 // swell looks for the clearest oscillation that swells up to the end.
 func (l *looking) swell(series []capture.Series) (best swelling, ok bool) {
 	for _, s := range l.signals {
-		if found, is := swellOf(s, l.deviation(s, series)); is && found.outstanding > best.outstanding {
+		if found, is := swellOf(s, l.end(s, series)); is && found.outstanding > best.outstanding {
 			best, ok = found, true
 		}
 	}
 	return best, ok
 }
 
-// deviation of a speed is that from its setpoint; other signals are as they are.
-func (l *looking) deviation(s *signal, series []capture.Series) []float64 {
+// trail is the smoothed end of a signal.
+type trail struct {
+	y     []float64
+	begin float64 // seconds from the trigger
+	dt    float64
+}
+
+// end smooths the end of a signal over 15 ms: of a speed its deviation from the setpoint, of other signals themselves.
+func (l *looking) end(s *signal, series []capture.Series) trail {
+	width := max(1, int(0.015/s.dt)) | 1
+	stride := max(1, width/8)
+	from := max(0, len(s.x)-mostTrail*stride)
+	x := s.x[from:]
 	at := slices.IndexFunc(l.c.Channels, func(ch capture.Channel) bool {
 		return ch.Role == capture.RoleSetpoint && ch.Unit == s.channel.Unit
 	})
-	if s.channel.Role != capture.RoleSpeed || at < 0 || at >= len(series) || s.first+len(s.x) > len(series[at]) {
-		return s.x
-	}
-	out := make([]float64, len(s.x))
-	for i := range out {
-		if out[i] = s.x[i] - series[at][s.first+i]; !finite(out[i]) {
-			return s.x
+	if s.channel.Role == capture.RoleSpeed && at >= 0 && at < len(series) && s.first+len(s.x) <= len(series[at]) {
+		set, off := series[at][s.first+from:], make([]float64, len(x))
+		known := true
+		for i := range off {
+			off[i] = x[i] - set[i]
+			known = known && finite(off[i])
+		}
+		if known {
+			x = off
 		}
 	}
-	return out
+	return trail{y: smooth(x, width, stride), begin: s.at(from), dt: s.dt * float64(stride)}
 }
 
-func swellOf(s *signal, y []float64) (swelling, bool) {
-	y = smooth(y, max(1, int(0.015/s.dt))|1)
-	sigma := spread(y[:len(y)*3/5])
-	if sigma == 0 {
+// swellOf finds the last turning points, of which every one is further from the
+// one before it than that was, on the other side and in about even time, and
+// lays an exponential swing through what they span.
+func swellOf(s *signal, t trail) (best swelling, found bool) {
+	rest, sigma := spread(t.y[:len(t.y)*3/5])
+	if !(sigma > 0) {
 		return swelling{}, false
 	}
-	turns := lastTurns(y, turnBack*sigma, 12)
-	swings := growing(turns)
-	if len(swings) < leastSwings+1 {
-		return swelling{}, false
-	}
-	half := (swings[len(swings)-1].at - swings[0].at) / float64(len(swings)-1)
-	last := math.Abs(swings[len(swings)-1].height - swings[len(swings)-2].height)
-	if last < leastSwing*sigma || float64(len(y)-1)-swings[len(swings)-1].at > 2*half {
-		return swelling{}, false
-	}
-	var times, logs, even []float64
-	uneven := 0.0
-	for i := 1; i < len(swings); i++ {
-		gap := swings[i].at - swings[i-1].at
-		if gap < half/2 || gap > 2*half {
-			return swelling{}, false
+	turns := turnsOf(t.y, turnBack*sigma)
+	end := turn{len(t.y) - 1, t.y[len(t.y)-1]} // it may have been about to turn when the machine tripped
+	for _, some := range [][]turn{turns, append(turns, end)} {
+		if w, ok := swellBy(s, t, swelled(some, rest), sigma); ok && w.share > best.share {
+			best, found = w, true
 		}
-		uneven = math.Max(uneven, math.Abs(gap-half))
-		times = append(times, s.begin+(swings[i].at+swings[i-1].at)/2*s.dt)
-		logs = append(logs, math.Log(math.Abs(swings[i].height-swings[i-1].height)/2))
-		even = append(even, 1)
 	}
-	rate, level, se := line(times, logs, even)
-	w := swelling{signal: s, hz: 1 / (2 * half * s.dt), swings: len(times), outstanding: last / sigma}
-	w.hzPM = w.hz * math.Max(uneven, 1) / half / math.Sqrt(float64(len(times)))
-	end := times[len(times)-1]
-	noise := 2 * sigma / (math.Exp(logs[0]) * (end - times[0])) // of the first swing, on the slope
-	w.course = course{rate: rate, pm: math.Max(3*se, noise), from: times[0], to: end,
-		first: math.Exp(level + rate*times[0]), last: math.Exp(level + rate*end)}
-	return w, rate > 1.5*w.course.pm
+	return best, found
 }
 
-// lastTurns are up to n turning points from the end backwards, given in the
-// order of time. Who turns back by less than back hasn't turned.
-func lastTurns(y []float64, back float64, n int) (out []turn) {
-	high, low, direction := len(y)-1, len(y)-1, 0
-	for i := len(y) - 1; i >= 0 && len(out) < n; i-- {
-		if y[i] > y[high] {
-			high = i
+// swellBy judges what some turning points show. Three are enough only where the
+// level at rest is known, as that of a deviation from the setpoint: other
+// signals go up and down with the load.
+func swellBy(s *signal, t trail, turns []turn, sigma float64) (swelling, bool) {
+	n := len(turns)
+	if n < 3 || n < 4 && s.channel.Role != capture.RoleSpeed {
+		return swelling{}, false
+	}
+	first, last := turns[0].at, turns[n-1].at
+	half := float64(last-first) / float64(n-1)
+	size := math.Abs(turns[n-1].height - turns[n-2].height)
+	if size < clearSwing*sigma || float64(len(t.y)-last) > 2*half {
+		return swelling{}, false
+	}
+	until := min(len(t.y), last+int(half/2)+1)
+	fit, ok := fitSwing(t.y[first:until], half, turns, sigma, t.dt)
+	needs := proof[min(n, len(proof)-1)]
+	if !ok || fit.share < needs.share || fit.rate < needs.sure*fit.ratePM || math.Abs(fit.hz*2*half*t.dt-1) > 0.3 {
+		return swelling{}, false
+	}
+	w := swelling{signal: s, hz: fit.hz, hzPM: fit.hzPM, turns: n, share: fit.share, outstanding: size / sigma}
+	w.course = course{rate: fit.rate, pm: fit.ratePM, from: t.begin + float64(first)*t.dt, to: t.begin + float64(last)*t.dt}
+	w.course.last = fit.amplitude * math.Exp(-fit.rate*float64(until-1-last)*t.dt)
+	w.course.first = w.course.last * math.Exp(fit.rate*(w.course.from-w.course.to))
+	return w, true
+}
+
+// turnsOf are the turning points of a signal in the order of time. Who hasn't
+// come back by as much as back, or by a part of the way that led there, hasn't turned.
+func turnsOf(y []float64, back float64) (out []turn) {
+	low, high, way, direction := turn{0, y[0]}, turn{0, y[0]}, 0.0, 0
+	for i, v := range y {
+		if v > high.height {
+			high = turn{i, v}
 		}
-		if y[i] < y[low] {
-			low = i
+		if v < low.height {
+			low = turn{i, v}
 		}
+		need := max(back, turnShare*way)
 		switch {
-		case direction <= 0 && y[i]-y[low] >= back: // came down to low from here
-			if direction < 0 || low < len(y)-1 {
-				out = append(out, turn{float64(low), y[low]})
+		case direction >= 0 && high.height-v >= need:
+			if out = append(out, high); len(out) > 1 {
+				way = high.height - out[len(out)-2].height
 			}
-			direction, high = 1, i
-		case direction >= 0 && y[high]-y[i] >= back:
-			if direction > 0 || high < len(y)-1 {
-				out = append(out, turn{float64(high), y[high]})
+			direction, low = -1, turn{i, v}
+		case direction <= 0 && v-low.height >= need:
+			if out = append(out, low); len(out) > 1 {
+				way = out[len(out)-2].height - low.height
 			}
-			direction, low = -1, i
+			direction, high = 1, turn{i, v}
+		}
+		if len(out) > mostTurns {
+			out = slices.Delete(out, 0, 1)
 		}
 	}
-	slices.Reverse(out)
 	return out
 }
 
-// growing are the last turning points whose swings grow from one to the next.
-func growing(turns []turn) []turn {
+// swelled are the last turning points whose swings grow and follow each other
+// in about even time, each on the other side of the level at rest.
+func swelled(turns []turn, rest float64) []turn {
+	off := func(i int) float64 { return turns[i].height - rest }
 	swing := func(i int) float64 { return math.Abs(turns[i].height - turns[i-1].height) }
-	from := len(turns) - 2
-	for from > 0 && swing(from+1) >= leastGrowth*swing(from) {
+	gap := func(i int) float64 { return float64(turns[i].at - turns[i-1].at) }
+	from := max(len(turns)-2, 0)
+	if len(turns) < 2 || off(from)*off(from+1) > 0 {
+		return nil
+	}
+	for from > 0 {
+		growth, longer := swing(from+1)/swing(from), gap(from)/gap(from+1)
+		if off(from)*off(from+1) > 0 || growth < leastGrowth || growth > mostGrowth || longer < 0.5 || longer > 2 {
+			break
+		}
 		from--
 	}
-	return turns[max(from, 0):]
+	return turns[from:]
 }
 
-// spread is a robust standard deviation: 1.4826 times the median distance from
-// the median, of some of its samples.
-func spread(y []float64) float64 {
-	var some []float64
-	for i := 0; i < len(y); i += max(1, len(y)/1500) {
+// spread is the middle of a signal and a robust standard deviation about it, by
+// up to 1,500 of its samples.
+func spread(y []float64) (middle, sigma float64) {
+	stride := max(1, len(y)/1500)
+	some := make([]float64, 0, len(y)/stride+1)
+	for i := 0; i < len(y); i += stride {
 		some = append(some, y[i])
 	}
 	if len(some) == 0 {
-		return 0
+		return 0, 0
 	}
-	slices.Sort(some)
-	middle := some[len(some)/2]
-	for i := range some {
-		some[i] = math.Abs(some[i] - middle)
-	}
-	slices.Sort(some)
-	return 1.4826022 * some[len(some)/2]
+	return robust.Median(some), robust.MAD(some)
 }
 
 // swellFinding puts it into words.
@@ -170,6 +210,6 @@ func (l *looking) swellFinding(w swelling) capture.Finding {
 		{Name: "growth rate", Value: w.course.rate, Unit: "1/s", PlusMinus: w.course.pm},
 		{Name: "first amplitude", Value: w.course.first, Unit: unit}, {Name: "last amplitude", Value: w.course.last, Unit: unit},
 		{Name: "doubling time", Value: doubling, Unit: "s", PlusMinus: unsure}}
-	f.Basis = fmt.Sprintf("An exponential through %d swings between turning points, each larger than the one before; the last is %.0f standard deviations of the quiet part.", w.swings, w.outstanding)
+	f.Basis = fmt.Sprintf("An exponential swing through %d turning points, each further from the last than that from the one before; it explains %.0f %% of the variance there, and the last whole swing is %.0f standard deviations of the quiet part.", w.turns, 100*w.share, w.outstanding)
 	return f
 }

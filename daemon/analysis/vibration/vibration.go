@@ -46,13 +46,19 @@ func Find(c capture.Capture, series []capture.Series) []capture.Finding {
 	}
 	growths := 0
 	for _, g := range told {
-		if f, ok := l.growth(g, swell); ok && growths < mostGrowths {
+		if growths == mostGrowths {
+			break
+		}
+		if f, ok := l.growth(g, swell); ok {
 			out = append(out, f)
 			growths++
 		}
 	}
 	if len(out) == 0 {
-		return []capture.Finding{l.nothing()}
+		out = append(out, l.nothing())
+	}
+	for _, why := range l.left {
+		out = append(out, unable(c, why))
 	}
 	if left := len(groups) - len(told); left > 0 {
 		out = append(out, unable(c, fmt.Sprintf("%d weaker oscillations are left out; the %d clearest are told", left, len(told))))
@@ -78,23 +84,25 @@ type looking struct {
 	signals []*signal
 	shaft   shaft
 	tones   []tone
-	why     string // why there are no signals
+	left    []string // channels that can't be looked at, and why
+	why     string   // why there are no signals
 }
 
 func look(c capture.Capture, series []capture.Series) *looking {
 	l := &looking{c: c}
-	l.signals, l.why = signalsOf(c, series)
+	l.signals, l.left, l.why = signalsOf(c, series)
 	if len(l.signals) == 0 {
 		return l
 	}
 	l.shaft = shaftOf(c, series)
+	by := plans{}
 	for _, s := range l.signals {
-		l.tones = append(l.tones, tonesOf(s, s.x, 1/s.dt, chance/float64(len(l.signals)))...)
+		l.tones = append(l.tones, by.tonesOf(s, s.x, 1/s.dt, chance/float64(len(l.signals)))...)
 		if !l.shaft.varies {
 			continue
 		}
 		if x, perRev, ok := l.shaft.byAngle(s); ok {
-			for _, t := range tonesOf(s, x, perRev, chance/float64(len(l.signals))) {
+			for _, t := range by.tonesOf(s, x, perRev, chance/float64(len(l.signals))) {
 				if t.order = true; t.peak.Frequency < highest*perRev {
 					l.tones = append(l.tones, t)
 				}
@@ -104,19 +112,33 @@ func look(c capture.Capture, series []capture.Series) *looking {
 	return l
 }
 
-// tonesOf are the peaks that matter of a channel: of a fine spectrum, and of one
-// four times as coarse and better averaged, in which broad resonances stand out.
-func tonesOf(s *signal, x []float64, rate, chance float64) (out []tone) {
-	fine := spectrum.SizeFor(len(x))
-	for _, size := range []int{fine, fine / 4} {
-		p, err := spectrum.Welch(x, rate, spectrum.Options{Size: size})
+// plans are the spectra's of one look, by segment length.
+type plans map[int]*spectrum.Plan
+
+func (p plans) welch(x []float64, rate float64) (spectrum.Spectrum, error) {
+	size := spectrum.SizeFor(len(x))
+	if p[size] == nil {
+		plan, err := spectrum.NewPlan(spectrum.Options{Size: size})
 		if err != nil {
-			return nil // numbers so large that their squares are none
+			return spectrum.Spectrum{}, err
 		}
-		for _, peak := range p.Peaks(chance / 2) {
-			known := slices.ContainsFunc(out, func(t tone) bool { return math.Abs(t.peak.Frequency-peak.Frequency) <= 2*p.Step })
+		p[size] = plan
+	}
+	return p[size].Welch(x, rate)
+}
+
+// tonesOf are the peaks that matter of a channel: of a fine spectrum, and of one
+// four times as coarse and steadier, in which broad resonances stand out.
+func (p plans) tonesOf(s *signal, x []float64, rate, chance float64) (out []tone) {
+	fine, err := p.welch(x, rate)
+	if err != nil {
+		return nil // numbers so large that their squares are none
+	}
+	for _, found := range []spectrum.Spectrum{fine, fine.Coarser()} {
+		for _, peak := range found.Peaks(chance / 2) {
+			known := slices.ContainsFunc(out, func(t tone) bool { return math.Abs(t.peak.Frequency-peak.Frequency) <= 2*found.Step })
 			if peak.Amplitude >= smallest*s.most && !known {
-				out = append(out, tone{signal: s, peak: peak, noise: p.Density[peak.Line] / peak.Above, step: p.Step})
+				out = append(out, tone{signal: s, peak: peak, noise: found.Density[peak.Line] / peak.Above, step: found.Step})
 			}
 		}
 	}

@@ -11,13 +11,20 @@ import (
 // Analyst tells what captures say.
 type Analyst interface {
 	// Study is what was found in a capture, and which others look like it as of
-	// now. One that wasn't analysed yet has Version 0.
-	Study(ctx context.Context, id capture.ID) (capture.Study, error)
+	// now, with dates of the zone; nil: the site's, or UTC. One that wasn't
+	// analysed yet has Version 0.
+	Study(ctx context.Context, id capture.ID, zone *time.Location) (capture.Study, error)
 	// Analyse computes the findings of a capture anew and stores them.
-	Analyse(ctx context.Context, id capture.ID) (capture.Study, error)
+	Analyse(ctx context.Context, id capture.ID, zone *time.Location) (capture.Study, error)
 	// Recurrences say how often trips come: of each drive, each fault code on
 	// it, and each family of captures that look alike.
 	Recurrences(ctx context.Context, q Query) ([]Recurrence, error)
+}
+
+// Short is what a list tells of a capture.
+type Short struct {
+	Headline string // what moved first, or else what there is to tell
+	Family   string // of captures that look alike; "": it is like none
 }
 
 // Repairs are what was done to drives and machines.

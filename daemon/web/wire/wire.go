@@ -231,17 +231,32 @@ type Maintainer interface {
 	Compact(ctx context.Context, progress func(done, total int64)) (Compacted, error)
 }
 
-// Marker marks captures: what somebody has looked at, and what must stay.
+// Marker marks captures: what somebody has looked at, what must stay, and what
+// people write about them.
 type Marker interface {
-	// Mark says it of each capture; saying it again changes nothing.
+	// Mark says it of each capture; saying it again changes nothing but the notes.
 	Mark(ctx context.Context, m Marking) error
+	// Marks are what was said of captures; those without any are left out.
+	Marks(ctx context.Context, ids []capture.ID) (map[capture.ID]Marks, error)
 }
 
-// Marking is a change of marks; what is nil stays as it is.
+// Marking is a change of marks; what is nil or empty stays as it is.
 type Marking struct {
 	IDs      []capture.ID `json:"ids"`
 	Reviewed *bool        `json:"reviewed,omitempty"`
 	Pinned   *bool        `json:"pinned,omitempty"`
+	Note     string       `json:"note,omitempty"`
+	By       string       `json:"by,omitempty"` // who writes the note
+	Tags     []string     `json:"tags,omitempty"`
+	Untag    []string     `json:"untag,omitempty"`
+	DropNote *time.Time   `json:"drop_note,omitempty"` // the note written at that time
+}
+
+// Marks are what people said of a capture.
+type Marks struct {
+	Pinned   time.Time `json:"pinned,omitzero"`   // since when it shall stay; zero: it isn't pinned
+	Reviewed time.Time `json:"reviewed,omitzero"` // when it was looked at; zero: it wasn't
+	capture.Remarks
 }
 
 // Samples decodes a capture's samples from its original bytes.

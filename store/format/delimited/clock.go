@@ -11,8 +11,9 @@ import (
 
 // stamped is a time column of dates and times.
 type stamped struct {
-	second int // column of the time of day, where the date has one of its own; −1
-	base   time.Time
+	second int       // column of the time of day, where the date has one of its own; −1
+	base   time.Time // of the first sample
+	epoch  *epoch    // it counts from 1970; nil: it is written as dates
 }
 
 // Names of columns. Common practice, no source.
@@ -51,7 +52,7 @@ func (t *table) clock() error {
 	if t.dialect.Interval > 0 || t.intervalField() > 0 {
 		return nil
 	}
-	if len(t.columns) > 1 && climbs(t.columns[0]) && !t.counts(0) && t.bad[0].count == 0 {
+	if len(t.columns) > 1 && t.labels[0].unit == "" && climbs(t.columns[0]) && !t.counts(0) && t.bad[0].count == 0 {
 		t.time = 0
 		t.warn("No column is named as time; the first one, which ascends, is taken for it.")
 		return t.number(0)
@@ -97,7 +98,7 @@ func climbs(values []float64) bool {
 
 // counts tells whether a column only numbers the samples.
 func (t *table) counts(c int) bool {
-	if c == t.time || !countNames[strings.ToLower(t.labels[c].name)] {
+	if c == t.time || t.labels[c].unit != "" || !countNames[strings.ToLower(t.labels[c].name)] {
 		return false
 	}
 	v := t.columns[c]
@@ -116,6 +117,12 @@ func (t *table) number(c int) error {
 		unit = t.labels[c].unit
 	}
 	factor, ok := timeUnits[unit]
+	if e, guessed, is := epochOf(t.columns[c][0], unit); is && (ok || unit == "") {
+		if guessed != "" {
+			t.warn("The time column %q names no unit; it is taken for %s since 1970.", t.labels[c].name, guessed)
+		}
+		return t.sinceEpoch(c, e)
+	}
 	if !ok {
 		factor = 1
 		t.warn("The time column %q names no unit that faultkeep knows; it is taken as seconds.", t.labels[c].name)
@@ -124,7 +131,7 @@ func (t *table) number(c int) error {
 	t.times = make([]float64, t.rows)
 	for i, v := range t.columns[c] {
 		if math.IsNaN(v) || math.IsInf(v, 0) {
-			return &lineError{t.line + i, "has no time", "every sample needs one; or leave the column out and give interval:"}
+			return t.withoutTime(i)
 		}
 		t.times[i] = v * factor
 		if factor < 1 {
@@ -132,6 +139,32 @@ func (t *table) number(c int) error {
 		}
 	}
 	return nil
+}
+
+// sinceEpoch reads a time column that counts from 1970.
+func (t *table) sinceEpoch(c int, e epoch) error {
+	t.stamped = &stamped{second: -1, base: e.time(t.zone()), epoch: &e}
+	t.times = make([]float64, t.rows)
+	for i, v := range t.columns[c] {
+		if math.IsNaN(v) || math.IsInf(v, 0) {
+			return t.withoutTime(i)
+		}
+		t.times[i] = e.seconds(v)
+	}
+	t.step = math.Pow(10, -float64(decimalsOf(t.times)))
+	return nil
+}
+
+// zone is that of times that name none.
+func (t *table) zone() *time.Location {
+	if t.options.Zone == nil {
+		return time.UTC
+	}
+	return t.options.Zone
+}
+
+func (t *table) withoutTime(row int) error {
+	return &lineError{t.line + row, "has no time", "every sample needs one; or leave the column out and give interval:"}
 }
 
 // decimalsOf is how many digits after the point a column was written with, as
@@ -162,10 +195,7 @@ func (t *table) stamp(c int) error {
 		}
 		list = joined
 	}
-	zone := t.options.Zone
-	if zone == nil {
-		zone = time.UTC
-	}
+	zone := t.zone()
 	var s stamps
 	ok := true
 	if layout := t.dialect.Time.Layout; layout != "" {
@@ -176,18 +206,27 @@ func (t *table) stamp(c int) error {
 		s = stamps{layout: known, zone: zone}
 	} else {
 		s, ok = stampsFor(examples(list, t.rows), zone)
+		if ok && s.eitherWay(examples(list, t.rows)) {
+			t.warn("Dates such as %q are read with the day first; time: {layout: \"MM/DD/YYYY hh:mm:ss\"} reads the month first.", clip(first(list)))
+		}
 	}
 	if !ok {
 		return &lineError{t.line, fmt.Sprintf("has a time %q that faultkeep can't read", clip(first(list))), `say how it is written with time: {layout: "DD.MM.YYYY hh:mm:ss,fff"}`}
 	}
 	t.times = make([]float64, t.rows)
-	digits := 0
+	digits, day := 0, time.Duration(0)
+	var before time.Time
 	for i := range t.times {
 		text := strings.TrimSpace(at(list, i))
 		v, ok := s.parse(text)
 		if !ok {
 			return &lineError{t.line + i, fmt.Sprintf("has the time %q, which isn't written as those above", clip(text)), ""}
 		}
+		if v = v.Add(day); v.Year() <= 1 && before.Sub(v) > 12*time.Hour { // a time of day, after midnight
+			day += 24 * time.Hour
+			v = v.Add(24 * time.Hour)
+		}
+		before = v
 		if i == 0 {
 			t.stamped.base = v
 		}
@@ -241,6 +280,7 @@ func (t *table) restarts() ([]int, error) {
 // timing fills in a record's sample intervals.
 func (t *table) timing(r *format.Record, from, to int) (err error) {
 	r.Timing.Samples = to - from
+	r.Found = append(r.Found, t.timeFound())
 	if t.time < 0 {
 		if t.dialect.Interval > 0 {
 			r.Timing.Interval = t.dialect.Interval.Std().Seconds()
@@ -260,4 +300,32 @@ func (t *table) timing(r *format.Record, from, to int) (err error) {
 		r.Warnings = append(r.Warnings, warning)
 	}
 	return nil
+}
+
+// timeFound tells how the samples' times are told.
+func (t *table) timeFound() format.Field {
+	switch {
+	case t.time < 0 && t.dialect.Interval > 0:
+		return found("time", "by the dialect's interval")
+	case t.time < 0:
+		return found("time", "by the sample interval above the table")
+	case t.stamped == nil:
+		unit := t.dialect.Time.Unit
+		if unit == "" {
+			unit = t.labels[t.time].unit
+		}
+		if _, ok := timeUnits[unit]; !ok {
+			unit = "s"
+		}
+		return found("time", "column %q, in %s", t.labels[t.time].name, unit)
+	case t.stamped.epoch != nil:
+		return found("time", "column %q, counted from 1970", t.labels[t.time].name)
+	case t.stamped.second >= 0:
+		return found("time", "columns %q and %q, dates and times of day", t.labels[t.time].name, t.labels[t.stamped.second].name)
+	}
+	return found("time", "column %q, as on a clock", t.labels[t.time].name)
+}
+
+func found(name, words string, a ...any) format.Field {
+	return format.Field{Name: name, Value: fmt.Sprintf(words, a...)}
 }

@@ -19,7 +19,8 @@ type Decoder struct{ Dialect Dialect }
 // Name is the format's name in a config.
 func (Decoder) Name() string { return "delimited" }
 
-// Sniff tells whether there is one file, and it begins like text with a table.
+// Sniff tells whether there is one file, and it begins like text with a table,
+// or holds the names of its columns and no more.
 func (d Decoder) Sniff(files []format.File) bool {
 	if len(files) != 1 {
 		return false
@@ -31,7 +32,10 @@ func (d Decoder) Sniff(files []format.File) bool {
 		return false
 	}
 	l, ok := sniff(text, d.Dialect)
-	return ok && (l.columns > 1 || d.Dialect.Interval > 0)
+	if !ok {
+		return len(b) >= len(files[0].Bytes)&^1 && namesAlone(text) // the samples are still to come
+	}
+	return l.columns > 1 || d.Dialect.Interval > 0
 }
 
 // Found is the dialect with what was found out of a file's layout filled in.
@@ -110,12 +114,18 @@ func (d Decoder) decode(ctx context.Context, b []byte, o format.Options) ([]form
 		return nil, errors.New("is no text file: it has zero bytes")
 	}
 	l, ok := sniff(text, d.Dialect)
+	if !ok && namesAlone(text) {
+		return nil, &format.Error{What: "has names of columns, and no samples yet", Err: format.ErrIncomplete}
+	}
 	if !ok {
 		return nil, &format.Error{What: "holds no table of numbers", Hint: "try it with `faultkeep check --try`, and say how it is laid out with dialect:"}
 	}
 	r := &reader{layout: l, text: text, line: 1, header: d.Dialect.Header}
 	var out []format.Record
 	var alone []string // warnings of rows that are no tables
+	if d.Dialect.Decimal == "" && d.Dialect.Thousands == "" && l.eitherWay(text) {
+		alone = append(alone, `Numbers such as 1,234 are read with a decimal comma; decimal: point with thousands: comma reads them as thousands.`)
+	}
 	blocks := 0
 	for {
 		if err := ctx.Err(); err != nil {
@@ -133,6 +143,9 @@ func (d Decoder) decode(ctx context.Context, b []byte, o format.Options) ([]form
 		}
 		if blocks++; blocks > mostBlocks {
 			return nil, &lineError{block.line, fmt.Sprintf("has more than %d tables", mostBlocks), ""}
+		}
+		if block.rows < 2 && blocks == 1 && r.at >= len(text) {
+			return nil, &format.Error{Line: block.line, What: "has one row of samples so far, and no more", Err: format.ErrIncomplete}
 		}
 		if block.rows < 2 && (len(out) > 0 || r.at < len(text)) {
 			alone = append(alone, fmt.Sprintf("One row of numbers stands alone on line %d; it is left out.", block.line))

@@ -23,11 +23,12 @@ func (t *table) intervalField() float64 {
 			continue
 		}
 		factor, timely := timeUnits[u]
+		u = strings.ToLower(u) // the name, and a unit in it, are in small letters
 		switch {
 		case wordsIn(name, "interval", "sample time", "sampling time", "sample period", "sampling period", "time step", "cycle time", "dt") && timely:
 			return v * factor
-		case wordsIn(name, "sample rate", "sampling rate", "sampling frequency", "sample frequency") && (u == "Hz" || u == "kHz" || u == "1/s" || u == ""):
-			if u == "kHz" {
+		case wordsIn(name, "sample rate", "sampling rate", "sampling frequency", "sample frequency") && (u == "hz" || u == "khz" || u == "1/s" || u == ""):
+			if u == "khz" {
 				v *= 1000
 			}
 			return 1 / v
@@ -36,15 +37,20 @@ func (t *table) intervalField() float64 {
 	return 0
 }
 
+// wordsIn tells whether a name holds any of the words, in whatever way it joins
+// them: "sample rate", "sample_rate", "SampleRate".
 func wordsIn(name string, words ...string) bool {
 	name = strings.ToLower(name)
+	joined := joints.Replace(name)
 	for _, w := range words {
-		if strings.Contains(name, w) {
+		if strings.Contains(name, w) || strings.Contains(w, " ") && strings.Contains(joined, strings.ReplaceAll(w, " ", "")) {
 			return true
 		}
 	}
 	return false
 }
+
+var joints = strings.NewReplacer(" ", "", "_", "", "-", "", ".", "")
 
 // quantity reads "0.5 ms"; NaN where it is none.
 func quantity(text string) (v float64, unit string) {
@@ -84,16 +90,23 @@ func (t *table) trigger(r *format.Record, from, to int) error {
 	return nil
 }
 
+// triggerIndex is the trigger's sample, counted from from; it notes what told it.
 func (t *table) triggerIndex(r *format.Record, from, to int) (int, error) {
+	told := func(format string, a ...any) { r.Found = append(r.Found, found("trigger", format, a...)) }
 	d := t.dialect.Trigger
 	switch {
 	case d.Row > 0:
+		told("by the dialect's row")
 		return d.Row - 1, nil
 	case d.Time != nil:
+		told("by the dialect's time")
 		if t.time < 0 {
 			return 0, &lineError{t.line, "has no time column, so the trigger can't be told by its time", "give trigger: {row: …}"}
 		}
 		factor := 1.0
+		if t.stamped != nil && t.stamped.epoch != nil {
+			return t.firstAt(from, to, t.stamped.epoch.seconds(*d.Time)), nil
+		}
 		if t.stamped == nil {
 			unit := t.dialect.Time.Unit
 			if unit == "" {
@@ -110,6 +123,7 @@ func (t *table) triggerIndex(r *format.Record, from, to int) (int, error) {
 			return 0, err
 		}
 		if i, ok := changes(t.columns[c][from:to]); ok {
+			told("where column %q changes", t.labels[c].name)
 			return i, nil
 		}
 		return 0, &lineError{t.line, fmt.Sprintf("has no change in column %q, which should tell the trigger", d.Column), "name another column or row in trigger:"}
@@ -119,6 +133,7 @@ func (t *table) triggerIndex(r *format.Record, from, to int) (int, error) {
 			return 0, &lineError{1, fmt.Sprintf("has no line %q above its table, which should tell the trigger", d.Field), ""}
 		}
 		if i, ok := t.indexIn(v, from, to); ok {
+			told("by the line %q", d.Field)
 			return i, nil
 		}
 		return 0, &lineError{1, fmt.Sprintf("tells the trigger as %q, which is no sample's number and no time within the record", clip(v)), ""}
@@ -126,20 +141,24 @@ func (t *table) triggerIndex(r *format.Record, from, to int) (int, error) {
 	for _, f := range r.Fields {
 		if strings.Contains(f.Name, "trigger") && !wordsIn(f.Name, "level", "source", "channel", "mode", "edge", "slope") {
 			if i, ok := t.indexIn(f.Value, from, to); ok {
+				told("by the line %q", f.Name)
 				return i, nil
 			}
 		}
 	}
 	if t.time >= 0 && t.stamped == nil && t.times[from] < 0 && t.times[to-1] >= 0 {
+		told("where the time reaches 0")
 		return t.firstAt(from, to, 0), nil
 	}
 	for c, l := range t.labels {
 		if strings.Contains(strings.ToLower(l.name), "trigger") {
 			if i, ok := changes(t.columns[c][from:to]); ok {
+				told("where column %q changes", l.name)
 				return i, nil
 			}
 		}
 	}
+	told("not told; the first sample is taken")
 	if t.time < 0 || t.stamped != nil || t.times[from] != 0 {
 		r.Warnings = append(r.Warnings, "Nothing tells the trigger; the first sample is taken for it.")
 	}
@@ -161,6 +180,11 @@ func (t *table) indexIn(value string, from, to int) (int, bool) {
 		return 0, false
 	}
 	v, unit := quantity(value)
+	if t.stamped != nil && t.stamped.epoch != nil && unit == "" {
+		if sec := t.stamped.epoch.seconds(v); sec >= t.times[from]-t.step && sec <= t.times[to-1]+t.step {
+			return t.firstAt(from, to, sec), true
+		}
+	}
 	switch {
 	case unit == "%" && v >= 0 && v <= 100:
 		return int(math.Round(v / 100 * float64(to-from))), true
@@ -194,10 +218,7 @@ func changes(series []float64) (int, bool) {
 
 // timeField takes the trigger's time from a line above the table.
 func (t *table) timeField(r *format.Record) {
-	zone := t.options.Zone
-	if zone == nil {
-		zone = time.UTC
-	}
+	zone := t.zone()
 	read := func(text string) (time.Time, bool) {
 		if !stampLike(text) || !strings.Contains(text, ":") {
 			return time.Time{}, false

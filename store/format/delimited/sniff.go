@@ -43,6 +43,30 @@ func sniff(text []byte, d Dialect) (best layout, ok bool) {
 	return best, ok
 }
 
+// namesAlone tells whether the last line of a text looks like the names of a
+// table's columns, or their units: several short cells without a number, and no
+// sentence.
+func namesAlone(text []byte) bool {
+	rows := beginning(text)
+	if len(rows) == 0 || len(text) > sniffBytes {
+		return false
+	}
+	last := rows[len(rows)-1]
+	for _, delimiter := range []byte{'\t', ';', '|', ','} {
+		list := cells(last, delimiter, nil)
+		named := len(list) > 1
+		for _, c := range list {
+			words := bytes.Fields(c)
+			_, number := numbers{decimal: '.'}.parse(c)
+			named = named && len(c) > 0 && len(c) <= 60 && len(words) <= 4 && !number && !bytes.HasSuffix(c, []byte{'.'})
+		}
+		if named {
+			return true
+		}
+	}
+	return false
+}
+
 func beginning(text []byte) (rows [][]byte) {
 	for at, line := 0, 1; at < len(text) && at < sniffBytes && len(rows) < sniffRows; {
 		r, long := next(text, at, line)
@@ -141,6 +165,35 @@ func (l layout) data(cells [][]byte) (good int, ok bool) {
 		}
 	}
 	return good, any && 2*good >= len(cells)
+}
+
+// eitherWay tells whether every comma in the rows at the beginning could as
+// well part thousands as be the decimal mark: three digits follow each, and no
+// number begins with a zero.
+func (l layout) eitherWay(text []byte) bool {
+	if l.numbers.decimal != ',' || l.numbers.thousands != 0 {
+		return false
+	}
+	as := numbers{decimal: '.', thousands: ','}
+	found := 0
+	var buf [][]byte
+	for _, row := range beginning(text) {
+		buf = cells(row, l.delimiter, buf)
+		if _, ok := l.data(buf); !ok {
+			continue
+		}
+		for _, c := range buf {
+			if bytes.IndexByte(c, ',') < 0 || stampLike(string(c)) {
+				continue
+			}
+			digits := bytes.TrimLeft(c, "+-")
+			if _, ok := as.parse(c); !ok || len(digits) == 0 || digits[0] == '0' {
+				return false
+			}
+			found++
+		}
+	}
+	return found > 1
 }
 
 func (l layout) value(cell []byte) bool {

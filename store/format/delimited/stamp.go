@@ -51,7 +51,7 @@ func layoutOf(text string) (string, error) {
 var (
 	dateLayouts  = []string{"2006-01-02", "2006/01/02", "02.01.2006", "02/01/2006", "02-01-2006", "20060102", "02.01.06", "01/02/2006", "2006.01.02"}
 	clockLayouts = []string{"15:04:05", "15:04", "03:04:05 PM", "3:04:05 PM"}
-	joints       = []string{" ", "T", "_", "-"}
+	between      = []string{" ", "T", "_", "-"} // date and time of day
 	zones        = []string{"", "Z07:00", " Z07:00", "Z0700"}
 )
 
@@ -68,6 +68,25 @@ func (s stamps) parse(text string) (time.Time, bool) {
 	}
 	t, err := time.ParseInLocation(s.layout, text, s.zone)
 	return t, err == nil
+}
+
+// eitherWay tells whether day and month of every example could as well be the
+// other way round, as in 01/02/2026.
+func (s stamps) eitherWay(examples []string) bool {
+	turned, found := strings.CutPrefix(s.layout, "02/01/2006")
+	if !found {
+		return false
+	}
+	other := s
+	other.layout = "01/02/2006" + turned
+	same := true
+	for _, e := range examples {
+		if _, ok := other.parse(e); !ok {
+			return false
+		}
+		same = same && len(e) > 5 && e[:2] == e[3:5] // 02/02/2026 is one day either way
+	}
+	return !same
 }
 
 // stampLike is a quick look whether text may be a date or a time of day.
@@ -116,7 +135,7 @@ func stampsFor(examples []string, zone *time.Location) (s stamps, ok bool) {
 func layouts() (out []string) {
 	for _, d := range dateLayouts {
 		for _, c := range clockLayouts {
-			for _, j := range joints {
+			for _, j := range between {
 				for _, z := range zones {
 					out = append(out, d+j+c+z)
 				}

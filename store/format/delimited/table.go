@@ -18,6 +18,7 @@ type block struct {
 	texts    map[int][]string // cells of columns that hold text or times, by column
 	bad      map[int]badCells // by column
 	cut      bool             // the file ends within a row
+	spaced   bool             // blanks part the cells, so that a line above may be words rather than cells
 }
 
 // badCells are cells of a column that are no numbers.
@@ -60,6 +61,7 @@ func (r *reader) block() (*block, error) {
 				return b, err
 			}
 			if len(r.above) < mostAbove {
+				r.buf = cells(unmarked(row.text), r.delimiter, r.buf)
 				r.above, r.lines = append(r.above, texts(r.buf)), append(r.lines, r.line)
 			}
 		}
@@ -102,6 +104,18 @@ func (l layout) remark(row []byte) bool {
 	return bytes.HasPrefix(row, l.comment)
 }
 
+// unmarked takes the mark of a comment off a line that may hold names: some
+// programs write them so. Common practice, no source.
+func unmarked(line []byte) []byte {
+	trimmed := bytes.TrimLeft(line, " ")
+	for _, mark := range []string{"#", "%", "//"} {
+		if rest, ok := bytes.CutPrefix(trimmed, []byte(mark)); ok && len(bytes.TrimSpace(rest)) > 0 {
+			return bytes.TrimLeft(rest, " ")
+		}
+	}
+	return line
+}
+
 func texts(cells [][]byte) []string {
 	out := make([]string, len(cells))
 	for i, c := range cells {
@@ -113,7 +127,7 @@ func texts(cells [][]byte) []string {
 // begin makes a block of the lines above; those right above with as many cells
 // as the table are its names and units.
 func (r *reader) begin() *block {
-	b := &block{line: r.line, texts: map[int][]string{}, bad: map[int]badCells{}}
+	b := &block{line: r.line, spaced: r.delimiter == ' ', texts: map[int][]string{}, bad: map[int]badCells{}}
 	n := len(r.buf)
 	above := r.above
 	fits := func(i int) bool {
@@ -292,6 +306,9 @@ func clip(s string) string {
 // or a name and a value in cells of their own.
 func (b *block) fields() (out [][2]string) {
 	for _, cells := range b.preamble {
+		if whole := strings.Join(cells, " "); b.spaced && strings.ContainsAny(whole, ":=") {
+			cells = []string{whole}
+		}
 		name, value := strings.TrimSpace(cells[0]), strings.TrimSpace(strings.Join(cells[1:], " "))
 		if len(cells) == 1 || value == "" {
 			i := strings.IndexAny(name, ":=")

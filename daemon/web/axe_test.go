@@ -1,0 +1,72 @@
+package web_test
+
+import (
+	"fmt"
+	"net/url"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/chromedp/cdproto/runtime"
+	"github.com/chromedp/chromedp"
+)
+
+// axe is the source of axe-core, an accessibility checker that isn't ours: from
+// NODE_PATH, or from where npm installs for everybody.
+func axe(t *testing.T) string {
+	t.Helper()
+	roots := filepath.SplitList(os.Getenv("NODE_PATH"))
+	if out, err := exec.Command("npm", "root", "--global").Output(); err == nil {
+		roots = append(roots, strings.TrimSpace(string(out)))
+	}
+	for _, root := range roots {
+		if b, err := os.ReadFile(filepath.Join(root, "axe-core", "axe.min.js")); err == nil {
+			return string(b)
+		}
+	}
+	if os.Getenv("FAULTKEEP_REQUIRE_PEERS") != "" {
+		t.Fatal("no axe-core, and FAULTKEEP_REQUIRE_PEERS asks for it; npm install --global axe-core")
+	}
+	t.Skip("no axe-core here")
+	return ""
+}
+
+// Every page passes what axe-core can check of WCAG 2.2 AA, light and dark, wide and narrow.
+func TestAccessibility(t *testing.T) {
+	source := axe(t)
+	p := season(t)
+	caps := p.night(t)
+	address, host := serve(t, p)
+	b := newBrowser(t)
+	pages := map[string]string{"overnight": "/?since=7d", "capture": "/capture/" + string(caps[0].ID), "partial": "/capture/" + string(caps[1].ID), "drive": "/drive/slew",
+		"recurrence": "/recurrence", "unread": "/unread", "refusal": "/nowhere", "compare": "/compare?" + url.Values{"id": {string(caps[0].ID), string(caps[2].ID)}}.Encode()}
+	looks := []struct {
+		scheme string
+		width  int64
+	}{{"light", 1280}, {"light", 360}, {"dark", 1280}}
+	if testing.Short() {
+		looks = looks[:1]
+	}
+	for _, look := range looks {
+		for name, path := range pages {
+			b.open(address+path, look.width, look.scheme)
+			if strings.HasPrefix(path, "/capture") {
+				b.until("the script is there", `!document.getElementById("measure") || !document.getElementById("measure").hidden`)
+			}
+			_ = eval[bool](b, source+";true")
+			const ask = `axe.run(document, {runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}).then(r =>
+					r.passes.length < 5 ? ["nothing was checked"] : r.violations.map(v => v.id + ": " + v.help + ": " + v.nodes.slice(0, 3).map(n => n.html.slice(0, 160)).join(" | ")))`
+			found, err := chromedp.Run(b.ctx, chromedp.Evaluate[[]string](ask, func(p *runtime.EvaluateParams) { p.AwaitPromise = ptr(true) }))
+			b.must(err)
+			for _, v := range found {
+				t.Error(fmt.Sprintf("%s, %s, %d px: ", name, look.scheme, look.width), v)
+			}
+		}
+	}
+	b.bad = nil // the page that isn't there is told on the console
+	b.clean(host)
+}
+
+func ptr[T any](v T) *T { return &v }
