@@ -82,7 +82,9 @@ func (g *guesses) begin(name string, known bool, address string, now time.Time) 
 	return a, 0
 }
 
-// forgive takes back what begin counted. A right password also clears its name.
+// forgive takes back what begin counted, and no more: others' guesses, or one's
+// own at another's name, stay counted. After a right password the address is a
+// home of its user.
 func (g *guesses) forgive(a attempt, right bool) {
 	g.mu.Lock()
 	defer g.mu.Unlock()
@@ -93,7 +95,6 @@ func (g *guesses) forgive(a attempt, right bool) {
 	if !right {
 		return
 	}
-	delete(g.names, a.name)
 	if !g.home(a) {
 		homes := append(g.homes[a.name], a.address)
 		g.homes[a.name] = homes[max(len(homes)-mostHomes, 0):]
