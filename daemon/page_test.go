@@ -93,7 +93,7 @@ func TestPageBehindTLS(t *testing.T) {
 				t.Fatalf("%s %v", w.Status, w.Header)
 			}
 			for _, in := range []bool{false, true} {
-				r, err := http.NewRequestWithContext(t.Context(), "GET", at+"/", http.NoBody)
+				r, err := http.NewRequestWithContext(t.Context(), http.MethodGet, at+"/", http.NoBody)
 				if err != nil {
 					t.Fatal(err)
 				}

@@ -40,7 +40,7 @@ func TestDownloadsAreBounded(t *testing.T) {
 	letGo := make(chan struct{})
 	for _, path := range paths[:2] {
 		w := &stuck{httptest.NewRecorder(), sync.Once{}, make(chan struct{}), letGo}
-		all.Go(func() { h.ServeHTTP(w, httptest.NewRequest("GET", "http://127.0.0.1:8417"+path, http.NoBody)) })
+		all.Go(func() { h.ServeHTTP(w, httptest.NewRequest(http.MethodGet, "http://127.0.0.1:8417"+path, http.NoBody)) })
 		<-w.reached
 	}
 	for _, path := range paths {
@@ -110,7 +110,7 @@ func TestBodiesAreBounded(t *testing.T) {
 	h := web.New(p.options())
 	for _, path := range []string{"/seen", "/login", "/nowhere", "/api/v1/repairs", "/api/v1/mark", "/api/v1/take"} {
 		endless := &flood{}
-		r := httptest.NewRequest("POST", "http://127.0.0.1:8417"+path, endless)
+		r := httptest.NewRequest(http.MethodPost, "http://127.0.0.1:8417"+path, endless)
 		r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
 		if path != "/api/v1/take" { // which reads much, but for nobody without the token
 			r.Header.Set("Authorization", token)

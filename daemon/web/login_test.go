@@ -261,7 +261,7 @@ func TestEveryRouteHasADoor(t *testing.T) {
 	}
 	for _, path := range []string{"//", "/static/../unread", "/static/x/../../unread", "/healthz/../unread", "/login/../unread", "/%2e%2e/unread", "/static/x%2F..%2F..%2Funread"} {
 		for _, m := range []string{"GET", "CONNECT"} {
-			r := httptest.NewRequest("GET", "http://127.0.0.1:8417/", http.NoBody)
+			r := httptest.NewRequest(http.MethodGet, "http://127.0.0.1:8417/", http.NoBody)
 			r.Method, r.URL = m, &url.URL{Path: path, RawPath: path}
 			if plain, err := url.PathUnescape(path); err == nil {
 				r.URL.Path = plain
