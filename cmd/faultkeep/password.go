@@ -99,7 +99,7 @@ func askPassword(ctx context.Context, in *os.File, say io.Writer) (string, error
 	case <-ctx.Done(): // Ctrl-C: the terminal must show again what is typed
 		_ = term.Restore(fd, was)
 		fmt.Fprintln(say)
-		return "", ctx.Err()
+		return "", errSaid
 	case a := <-typed:
 		switch {
 		case a.err != nil:
