@@ -84,9 +84,21 @@ func (a *App) serve(run context.Context, loaded *config.Loaded, o Options, hub *
 // that somebody put there, or for an end that comes near.
 const renewEvery = time.Hour
 
+// endsSoon is how long before the end of a certificate of the user's own
+// somebody is told; one that faultkeep made is made anew long before.
+const endsSoon = 14 * 24 * time.Hour
+
 // renew keeps the certificate fresh, and tells commands which one it is.
 func (a *App) renew(ctx context.Context, data string, shown *certificate.Certificate, me archive.Endpoint) {
-	for wait(ctx, renewEvery) {
+	told := time.Time{}
+	for {
+		if now := time.Now(); shown.Ends().Sub(now) < endsSoon && now.Sub(told) > 24*time.Hour {
+			told = now
+			a.log.Warn("the page's certificate ends soon; put a new one in the place of its files", "ends", shown.Ends())
+		}
+		if !wait(ctx, renewEvery) {
+			return
+		}
 		changed, err := shown.Refresh()
 		if err != nil {
 			a.log.Warn("the page's certificate can't be read again; the last one stays", "error", err, "ends", shown.Ends())

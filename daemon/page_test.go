@@ -82,7 +82,6 @@ func TestPageBehindTLS(t *testing.T) {
 			}
 			browser := &http.Client{Transport: &http.Transport{TLSClientConfig: &tls.Config{RootCAs: pool}, ForceAttemptHTTP2: true},
 				CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
-			defer browser.CloseIdleConnections()
 			at := "https://127.0.0.1:" + address.Port()
 			w, err := browser.PostForm(at+"/login", url.Values{"name": {"anna"}, "password": {"the long way home"}})
 			if err != nil {
@@ -124,6 +123,7 @@ func TestPageBehindTLS(t *testing.T) {
 			if report, err := a.Verify(t.Context(), nil); err != nil || len(report.Problems) > 0 { // a stream of lines
 				t.Errorf("%+v, %v", report, err)
 			}
+			browser.CloseIdleConnections() // which the daemon would wait for
 			if err := app.Stop(); err != nil {
 				t.Error(err)
 			}

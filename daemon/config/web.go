@@ -175,25 +175,28 @@ func (l *Loaded) page() []string {
 
 // shown is the certificate in words. Nothing is made only to be told.
 func (l *Loaded) shown() string {
-	w := l.Config.Web
-	if w.TLS.Make {
-		fingerprint, ends, err := certificate.Shown(l.Config.Data)
-		switch {
-		case errors.Is(err, fs.ErrNotExist):
+	what, fingerprint, ends := "made by faultkeep", "", time.Time{}
+	var err error
+	if t := l.Config.Web.TLS; t.Make {
+		fingerprint, ends, err = certificate.Shown(l.Config.Data)
+		if errors.Is(err, fs.ErrNotExist) {
 			return "Its certificate is made at the first start, which tells its fingerprint."
-		case err != nil:
-			return "Its certificate, made by faultkeep, can't be read by this account: " + cause(err) + "."
 		}
-		return fmt.Sprintf("Its certificate, made by faultkeep, lasts until %s. SHA-256 fingerprint: %s", day(ends), fingerprint)
+	} else {
+		var own *certificate.Certificate
+		if own, err = certificate.Own(t.Cert, t.Key); err == nil {
+			what, fingerprint, ends = "of "+t.Cert, own.Fingerprint(), own.Ends()
+		}
 	}
-	own, err := l.Certificate()
-	if err != nil {
-		return "Its certificate can't be read: " + cause(err) + "."
+	switch {
+	case err != nil:
+		return "Its certificate can't be read by this account: " + cause(err) + "."
+	case time.Until(ends) < 0:
+		what += ", ended on " + day(ends) + ", so that browsers refuse it"
+	default:
+		what += ", lasts until " + day(ends)
 	}
-	if left := time.Until(own.Ends()); left < 0 {
-		return fmt.Sprintf("Its certificate, of %s, ENDED on %s; browsers refuse it. SHA-256 fingerprint: %s", w.TLS.Cert, day(own.Ends()), own.Fingerprint())
-	}
-	return fmt.Sprintf("Its certificate, of %s, lasts until %s. SHA-256 fingerprint: %s", w.TLS.Cert, day(own.Ends()), own.Fingerprint())
+	return "Its certificate, " + what + ". SHA-256 fingerprint: " + fingerprint
 }
 
 func day(t time.Time) string { return t.Format("2 Jan 2006") }

@@ -111,7 +111,8 @@ func parse(text string) (h phc, err error) {
 	t, okT := number(p[1], "t=", mostPasses)
 	l, okL := number(p[2], "p=", mostLanes)
 	if !okM || !okT || !okL || m < 8*l { // RFC 9106, section 3.1: at least 8 KiB a lane
-		return h, fmt.Errorf("is an argon2id hash with m, t or p out of bounds: up to m=%d,t=%d,p=%d, and m at least 8 times p", mostMemory, mostPasses, mostLanes)
+		return h, fmt.Errorf("is an argon2id hash with m, t or p out of bounds: up to m=%d,t=%d,p=%d, and m at least 8 times p",
+			mostMemory, mostPasses, mostLanes)
 	}
 	h = phc{memory: uint32(m), passes: uint32(t), lanes: uint8(l)}
 	salt, err1 := base64.RawStdEncoding.Strict().DecodeString(f[4])

@@ -94,8 +94,8 @@ type user struct {
 	hash phc
 }
 
-// A hashing takes 64 MiB, so that one is done after the other: about a tenth
-// of a second each, which nobody minds who waits behind a few.
+// A hashing takes 64 MiB, so that one is done after the other: 0.2 s each, which
+// nobody minds who waits behind a few.
 const (
 	mostHashing = 1
 	mostWaiting = 8

@@ -125,6 +125,7 @@ func giveSession(w http.ResponseWriter, id string) {
 type loginPage struct {
 	frame
 	To    string // where to go afterwards
+	Came  bool   // by a link from elsewhere, maybe, with which browsers don't send the cookie
 	Wrong string // why it didn't work
 }
 
@@ -140,6 +141,7 @@ func (s *server) loginPage(w http.ResponseWriter, r *http.Request) error {
 
 func (s *server) showLogin(w http.ResponseWriter, r *http.Request, status int, to, wrong string) {
 	page := loginPage{frame: s.frame("Log in"), To: ownPath(to), Wrong: wrong}
+	page.Came = page.To != "/" && wrong == ""
 	page.Site, page.Version, page.Zone = "", "", ""
 	s.show(w, r, status, "login.html", page)
 }
@@ -169,7 +171,8 @@ func (s *server) logIn(w http.ResponseWriter, r *http.Request) error {
 		seconds := int(math.Ceil(wait.For.Seconds()))
 		w.Header().Set("Retry-After", strconv.Itoa(seconds))
 		s.Log.Debug("a login has to wait", "user", who, "from", r.RemoteAddr)
-		s.showLogin(w, r, http.StatusTooManyRequests, to, "Too many wrong passwords. The next one is looked at in "+lasting(time.Duration(seconds)*time.Second)+".")
+		s.showLogin(w, r, http.StatusTooManyRequests, to,
+			"Too many wrong passwords. The next one is looked at in "+lasting(time.Duration(seconds)*time.Second)+".")
 		return nil
 	case errors.Is(err, login.ErrBusy):
 		w.Header().Set("Retry-After", "2")

@@ -55,6 +55,14 @@ func TestLoginInABrowser(t *testing.T) {
 	if cookie := eval[string](b, `document.cookie`); cookie != "" {
 		t.Errorf("a script reads the cookie %q", cookie)
 	}
+	// A link in somebody's mail brings no cookie along, the next one does.
+	b.open("data:text/html,<a href='"+s.URL+"/unread'>x</a>", 1280, "light")
+	b.must(chromedp.Do(b.ctx, chromedp.Focus(chromedp.CSS("a"))))
+	b.must(chromedp.Do(b.ctx, chromedp.KeyEvent("\r")))
+	b.until("the login page", `location.pathname === "/login" && !!document.querySelector("main a")`)
+	b.must(chromedp.Do(b.ctx, chromedp.Focus(chromedp.CSS("main a"))))
+	b.must(chromedp.Do(b.ctx, chromedp.KeyEvent("\r")))
+	b.until("the page that was wanted", `location.pathname === "/unread"`)
 	b.open(s.URL+"/", 1280, "light")
 	b.until("the page listens", `!!(document.getElementById("lost")?.hidden && document.querySelector("aside")?.textContent.includes("Drives now"))`)
 	b.shot("logged-in-light-1280")
