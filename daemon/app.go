@@ -4,13 +4,10 @@ package daemon
 
 import (
 	"context"
-	"crypto/rand"
-	"encoding/hex"
 	"errors"
 	"fmt"
 	"log/slog"
 	"net"
-	"net/http"
 	"os"
 	"path/filepath"
 	"sync"
@@ -40,7 +37,7 @@ type Options struct {
 
 // App is a running faultkeep.
 type App struct {
-	Address string // of the page, "http://…"
+	Address string // of the page, "http://…" or "https://…"
 	Store   *store.Store
 	Drives  []*modbus.Drive // being watched, in the order of the config
 	Folders []*folder.Folder
@@ -105,7 +102,7 @@ func Start(ctx context.Context, loaded *config.Loaded, o Options) (app *App, err
 		}
 	})
 
-	if err := a.serve(loaded, o, hub, figures.Handler()); err != nil {
+	if err := a.serve(run, loaded, o, hub, figures.Handler()); err != nil {
 		return nil, err
 	}
 	a.run(run, "alerts", func(ctx context.Context) {
@@ -125,48 +122,6 @@ func driveOptions(loaded *config.Loaded, log *slog.Logger) []modbus.Options {
 		out = append(out, modbus.Options{Config: d.Config, Site: loaded.Config.Site, Map: d.Map, Faults: d.Faults, Log: log})
 	}
 	return out
-}
-
-// serve opens the page and tells the command line where it is.
-func (a *App) serve(loaded *config.Loaded, o Options, hub *hub, figures http.Handler) error {
-	l := o.Listener
-	if l == nil {
-		var err error
-		if l, err = net.Listen("tcp", loaded.Config.Web.Listen); err != nil {
-			return fmt.Errorf("the page can't be served at web.listen %s: %w. Is another faultkeep running? Give it another port",
-				loaded.Config.Web.Listen, err)
-		}
-	}
-	secret := make([]byte, 16)
-	if _, err := rand.Read(secret); err != nil {
-		return err
-	}
-	token := hex.EncodeToString(secret)
-	a.Address = "http://" + l.Addr().String()
-	server := &http.Server{Handler: web.New(web.Options{Site: loaded.Config.Site, Zone: loaded.Location, Version: o.Version,
-		Token: token, Store: archive.Pages(a.Store), Live: hub, Alerts: a.alertCounts,
-		Metrics: figures, Log: o.Log}),
-		ReadHeaderTimeout: 10 * time.Second, IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 64 << 10,
-		ErrorLog: slog.NewLogLogger(o.Log.Handler(), slog.LevelDebug)}
-	go func() {
-		if err := server.Serve(l); !errors.Is(err, http.ErrServerClosed) {
-			a.fail(fmt.Errorf("the page ended: %w", err))
-		}
-	}()
-	a.undo("page", func(ctx context.Context) error {
-		ctx, stop := context.WithTimeout(ctx, time.Second)
-		defer stop()
-		if server.Shutdown(ctx) != nil {
-			return server.Close() // live connections don't end by themselves
-		}
-		return nil
-	})
-	me := archive.Endpoint{Address: a.Address, Token: token, PID: os.Getpid(), Version: o.Version}
-	if err := archive.WriteEndpointFile(loaded.Config.Data, me); err != nil {
-		return err
-	}
-	a.undo("endpoint file", func(context.Context) error { return archive.RemoveEndpointFile(loaded.Config.Data) })
-	return nil
 }
 
 // sources are all that is watched.

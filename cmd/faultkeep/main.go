@@ -43,6 +43,7 @@ type commands struct {
 	Restore    restoreCommand    `cmd:"" help:"Put a backup in the place of the store; faultkeep must not run."`
 	Compact    compactCommand    `cmd:"" help:"Give back to the disk what the store doesn't use any more."`
 	Mark       markCommand       `cmd:"" help:"Mark captures as reviewed, pin them so that they stay, note something about them."`
+	Password   passwordCommand   `cmd:"" help:"Make the hash of a password, for a user in the config."`
 	Plan       planCommand       `cmd:"" help:"Choose settings for a drive's recorder, and tell what can't be had together."`
 	Maps       mapsCommand       `cmd:"" help:"List the maps and fault tables that faultkeep carries, or print one."`
 	Service    serviceCommand    `cmd:"" help:"Install faultkeep as a service that starts with the machine."`

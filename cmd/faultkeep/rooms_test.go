@@ -54,17 +54,19 @@ var rooms = []struct {
 	{"daemon/report", "store/capture store/coverage"},
 	{"daemon/clock", ""},
 	{"daemon/export", "daemon/report store/format store/format/comtrade store/format/parquet store/capture"},
-	{"daemon/config", "store/format store/format/comtrade store/format/delimited sources/folder configs configs/strict sources/modbus sources/modbus/regmap sources/faultcode daemon/alert daemon/alert/logsink daemon/alert/webhook store/capture"},
+	{"daemon/login", ""},
+	{"daemon/certificate", ""},
+	{"daemon/config", "daemon/login daemon/certificate store/format store/format/comtrade store/format/delimited sources/folder configs configs/strict sources/modbus sources/modbus/regmap sources/faultcode daemon/alert daemon/alert/logsink daemon/alert/webhook store/capture"},
 	{"daemon/web/wire", "daemon/analysis/recurrence store/capture store/coverage"},
 	{"daemon/study", "daemon/analysis daemon/analysis/likeness daemon/analysis/vibration daemon/analysis/recurrence daemon/web/wire store store/capture store/coverage"},
 	{"daemon/envelope", "store/capture"},
-	{"daemon/web", "daemon/envelope daemon/analysis/spectrum daemon/web/wire daemon/analysis/align daemon/analysis/recurrence daemon/report daemon/export store/capture store/coverage"},
+	{"daemon/web", "daemon/login daemon/envelope daemon/analysis/spectrum daemon/web/wire daemon/analysis/align daemon/analysis/recurrence daemon/report daemon/export store/capture store/coverage"},
 	{"daemon/metrics", "daemon/web sources store/capture"},
 	{"daemon/archive", "daemon/study daemon/web/wire store store/capture store/coverage"},
 	{"daemon/intake", "daemon/archive sources sources/folder store/capture"},
-	{"daemon", "store store/capture daemon/clock sources sources/modbus sources/folder daemon/alert daemon/config daemon/web daemon/metrics daemon/archive daemon/study"},
+	{"daemon", "daemon/login daemon/certificate store store/capture daemon/clock sources sources/modbus sources/folder daemon/alert daemon/config daemon/web daemon/metrics daemon/archive daemon/study"},
 	{"daemon/demo", "daemon daemon/alert daemon/archive daemon/config daemon/web/wire sources sources/modbus sources/drivesim configs store/capture"},
-	{"cmd/faultkeep", "daemon/intake sources/folder store/format store/format/comtrade store/format/delimited daemon daemon/archive daemon/config daemon/demo daemon/export daemon/report daemon/analysis/plan sources/drivesim sources/faultcode sources/modbus sources/modbus/regmap configs configs/strict store store/capture store/coverage"},
+	{"cmd/faultkeep", "daemon/login daemon/intake sources/folder store/format store/format/comtrade store/format/delimited daemon daemon/archive daemon/config daemon/demo daemon/export daemon/report daemon/analysis/plan sources/drivesim sources/faultcode sources/modbus sources/modbus/regmap configs configs/strict store store/capture store/coverage"},
 }
 
 // Every package imports only what rooms allows it.

@@ -13,8 +13,11 @@ import (
 type Endpoint struct {
 	Address string `json:"address"` // "http://127.0.0.1:8417"
 	Token   string `json:"token"`
-	PID     int    `json:"pid"`
-	Version string `json:"version"`
+	// Certificate is the SHA-256, in hexadecimal digits, of the one that the
+	// daemon shows over https; commands talk to no other.
+	Certificate string `json:"certificate,omitempty"`
+	PID         int    `json:"pid"`
+	Version     string `json:"version"`
 }
 
 // endpointFile holds the Endpoint. Only the account that runs the daemon may

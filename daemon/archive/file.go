@@ -129,15 +129,14 @@ func (k *Kept) Compact(ctx context.Context, progress func(done, total int64)) (w
 	return wire.Compacted(c), err
 }
 
-// visitor is who looks at the pages; they know no users yet.
-const visitor = "page"
+// Visit is when who last marked everything as seen; zero: never.
+func (k *Kept) Visit(ctx context.Context, who string) (time.Time, error) {
+	return k.store.Visit(ctx, who)
+}
 
-// Visit is when everything was last marked as seen; zero: never.
-func (k *Kept) Visit(ctx context.Context) (time.Time, error) { return k.store.Visit(ctx, visitor) }
-
-// SetVisit marks everything up to at as seen.
-func (k *Kept) SetVisit(ctx context.Context, at time.Time) error {
-	return k.store.SetVisit(ctx, visitor, at)
+// SetVisit notes that who saw everything up to at.
+func (k *Kept) SetVisit(ctx context.Context, who string, at time.Time) error {
+	return k.store.SetVisit(ctx, who, at)
 }
 
 // some is a list that is never nil, so that it is written as [].

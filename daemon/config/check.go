@@ -2,8 +2,6 @@ package config
 
 import (
 	"fmt"
-	"net"
-	"net/netip"
 	"os"
 	"path/filepath"
 	"slices"
@@ -116,23 +114,6 @@ func (c *checker) data() {
 	case !writable(parent):
 		c.say("data", "create "+folder+" for the account that faultkeep runs as", "%s doesn't exist and can't be made, since %s can't be written to", folder, parent)
 	}
-}
-
-func (c *checker) web() {
-	const hint = "write an address of this computer and a port, as in " + DefaultListen
-	listen := c.cfg.Web.Listen
-	if listen == "" || c.bad("web.listen") {
-		return
-	}
-	host, port, err := net.SplitHostPort(listen)
-	if err != nil || !isPort(port, 0) {
-		c.say("web.listen", hint, "%q is not an address with a port", listen)
-		return
-	}
-	if ip, err := netip.ParseAddr(host); err == nil && ip.IsLoopback() || strings.EqualFold(host, "localhost") {
-		return
-	}
-	c.say("web.listen", "use 127.0.0.1:"+port, "%s could be reached by other computers, which faultkeep's page isn't guarded against yet", listen)
 }
 
 func (c *checker) log() {

@@ -7,13 +7,14 @@ package config
 import (
 	"fmt"
 	"log/slog"
-	"net"
+	"os"
 	"time"
 
 	"faultkeep/configs/strict"
 	"faultkeep/daemon/alert"
 	"faultkeep/daemon/alert/logsink"
 	"faultkeep/daemon/alert/webhook"
+	"faultkeep/daemon/login"
 	"faultkeep/sources/faultcode"
 	"faultkeep/sources/folder"
 	"faultkeep/sources/modbus"
@@ -36,7 +37,18 @@ type Config struct {
 
 // Web is the page.
 type Web struct {
-	Listen string `yaml:"listen"` // host:port, on this computer only; 127.0.0.1:8377 where left out
+	Listen string       `yaml:"listen"` // host:port; 127.0.0.1:8377 where left out. For other computers only with TLS and Users
+	TLS    *TLS         `yaml:"tls"`    // nil: none
+	Names  []string     `yaml:"names"`  // host names under which the page may be asked for; this computer's where left out
+	Users  []login.User `yaml:"users"`  // who may log in; nobody needs to where left out
+}
+
+// TLS says with which certificate the page is served: files, or one that
+// faultkeep makes.
+type TLS struct {
+	Cert string `yaml:"cert"`
+	Key  string `yaml:"key"`
+	Make bool   `yaml:"make"`
 }
 
 // Store says how long captures stay, and what happens when their disk gets full.
@@ -178,15 +190,10 @@ func (c *Config) fill(has func(path string) bool) {
 	if len(c.Alerts.Sinks) == 0 {
 		c.Alerts.Sinks = []Sink{{Name: "log", Log: &logsink.Config{}}}
 	}
-	or(&c.Alerts.Link, "http://"+net.JoinHostPort(splitListen(c.Web.Listen)))
-}
-
-func splitListen(listen string) (host, port string) {
-	host, port, err := net.SplitHostPort(listen)
-	if err != nil {
-		return "127.0.0.1", "8377" // the listen address is reported by itself
+	if host, err := os.Hostname(); err == nil && len(c.Web.Names) == 0 && isHost(host) {
+		c.Web.Names = []string{host}
 	}
-	return host, port
+	or(&c.Alerts.Link, c.Web.Address())
 }
 
 // or fills in a default where nothing was given.

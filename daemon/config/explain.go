@@ -19,7 +19,9 @@ func (l *Loaded) Explain() string {
 	line("%s, times in %s.", l.Config.Site, zone(l))
 	line("Captures are kept in %s.", l.Config.Data)
 	line("%s", l.Config.Store.sentence())
-	line("The page is at http://%s and can be reached from this computer only.", l.Config.Web.Listen)
+	for _, text := range l.page() {
+		line("%s", text)
+	}
 	line("")
 	line("%s:", count(len(l.Drives), "drive"))
 	for _, d := range l.Drives {

@@ -54,11 +54,11 @@ func Parse(path string, src []byte) (*Loaded, strict.Problems) {
 }
 
 // discreet is what is wrong without the value, where that could be an address
-// with a token in it.
+// with a token in it, or a password.
 func discreet(p strict.Problem) string {
 	before, rest, ok := strings.Cut(p.Text, " (")
 	_, after, ok2 := strings.Cut(rest, "), wanted")
-	if ok && ok2 && strings.Contains(p.Field, "webhook") {
+	if ok && ok2 && (strings.Contains(p.Field, "webhook") || strings.Contains(p.Field, "web.users")) {
 		return before + ", wanted" + after
 	}
 	return p.Text

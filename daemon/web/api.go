@@ -2,8 +2,6 @@ package web
 
 import (
 	"context"
-	"crypto/sha256"
-	"crypto/subtle"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -18,11 +16,9 @@ import (
 
 // api lets callers with the token in and turns errors into their JSON form.
 func (s *server) api(h func(http.ResponseWriter, *http.Request) error) http.Handler {
-	want := sha256.Sum256([]byte("Bearer " + s.Token))
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		w.Header().Set("Cache-Control", "no-store")
-		got := sha256.Sum256([]byte(r.Header.Get("Authorization")))
-		if subtle.ConstantTimeCompare(want[:], got[:]) != 1 || s.Token == "" {
+		if !s.bearer(r) {
 			w.Header().Set("WWW-Authenticate", `Bearer realm="faultkeep"`)
 			fail(w, http.StatusUnauthorized, wire.Failure{Kind: wire.KindLogin, Error: "the API wants its token", Hint: "It stands in daemon.json in the data folder, which only the account that runs faultkeep can read"})
 			return

@@ -84,7 +84,7 @@ func filled(b *testing.B, n int) http.Handler {
 		}
 	}
 	now = morning
-	if err := archive.Pages(s).SetVisit(context.Background(), morning.Add(-100*10*time.Minute)); err != nil {
+	if err := archive.Pages(s).SetVisit(context.Background(), "page", morning.Add(-100*10*time.Minute)); err != nil {
 		b.Fatal(err)
 	}
 	return web.New(web.Options{Site: "Northquay", Zone: oslo, Version: "0", Token: "x", Store: archive.Pages(s), Live: &live{}, Now: func() time.Time { return morning }})

@@ -35,7 +35,7 @@ type browser struct {
 
 // newBrowser starts Chromium. Without one the test is skipped, unless
 // FAULTKEEP_REQUIRE_PEERS says that it must be there.
-func newBrowser(t *testing.T) *browser {
+func newBrowser(t *testing.T, more ...chromedp.ExecAllocatorOption) *browser {
 	t.Helper()
 	path := ""
 	for _, name := range []string{"chromium", "chromium-browser", "google-chrome"} {
@@ -52,6 +52,7 @@ func newBrowser(t *testing.T) *browser {
 	}
 	options := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.UserDataDir(t.TempDir()),
 		chromedp.Flag("disable-gpu", true), chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true))
+	options = append(options, more...)
 	ctx, cancel := chromedp.NewExecAllocator(context.Background(), options...)
 	t.Cleanup(cancel)
 	ctx, cancel = chromedp.NewContext(ctx)

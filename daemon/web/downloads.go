@@ -1,10 +1,12 @@
 package web
 
 import (
+	"bytes"
 	"context"
 	"mime"
 	"net/http"
 	"strconv"
+	"time"
 
 	"faultkeep/daemon/export"
 	"faultkeep/daemon/report"
@@ -15,6 +17,13 @@ import (
 // lanes is the picture of a stretch of the record, for the page's script to
 // put in, or with save set a picture that stands by itself.
 func (s *server) lanes(w http.ResponseWriter, r *http.Request) error {
+	if r.URL.Query().Has("save") {
+		done, err := s.download(w)
+		if err != nil {
+			return err
+		}
+		defer done()
+	}
 	c, series, err := s.load(r.Context(), r.PathValue("id"))
 	if err != nil {
 		return err
@@ -31,7 +40,7 @@ func (s *server) lanes(w http.ResponseWriter, r *http.Request) error {
 	}
 	h := w.Header()
 	h.Set("Content-Type", "image/svg+xml; charset=utf-8")
-	h.Set("Cache-Control", "no-cache")
+	h.Set("Cache-Control", "private, no-cache")
 	if o.Standalone {
 		h.Set("Content-Security-Policy", picturePolicy)
 		h.Set("Content-Disposition", attachment(c, ".svg"))
@@ -42,6 +51,11 @@ func (s *server) lanes(w http.ResponseWriter, r *http.Request) error {
 
 // samples is the record as comma-separated values, see export.CSV.
 func (s *server) samples(w http.ResponseWriter, r *http.Request) error {
+	done, err := s.download(w)
+	if err != nil {
+		return err
+	}
+	defer done()
 	c, series, err := s.load(r.Context(), r.PathValue("id"))
 	if err != nil {
 		return err
@@ -55,8 +69,14 @@ func (s *server) samples(w http.ResponseWriter, r *http.Request) error {
 	return ignore(export.CSV(w, record))
 }
 
-// original is one part of the bytes as read.
+// original is one part of the bytes as read, or a range of them: a download
+// that broke off can go on.
 func (s *server) original(w http.ResponseWriter, r *http.Request) error {
+	done, err := s.download(w)
+	if err != nil {
+		return err
+	}
+	defer done()
 	c, err := s.exactly(r.Context(), r.PathValue("id"))
 	if err != nil {
 		return err
@@ -75,10 +95,11 @@ func (s *server) original(w http.ResponseWriter, r *http.Request) error {
 		if file := fileOf(name); file != name { // under the name that it came with: programs tell formats by it
 			w.Header().Set("Content-Disposition", mime.FormatMediaType("attachment", map[string]string{"filename": file}))
 		}
-		w.Header().Set("Content-Length", strconv.Itoa(len(b)))
 		w.Header().Set(wire.HaveHeader, wire.FormatRanges(have))
-		_, err = w.Write(b)
-		return ignore(err)
+		w.Header().Set("ETag", `"`+p.SHA256+`"`)
+		w.Header().Set("Cache-Control", "private, no-cache")
+		http.ServeContent(w, r, "", time.Time{}, bytes.NewReader(b)) // which bounds how much several ranges may come to
+		return nil
 	}
 	return &refusal{http.StatusNotFound, "This capture has no such part.", "Its page lists the parts that it has."}
 }

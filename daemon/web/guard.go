@@ -122,12 +122,18 @@ func (s *server) page(h func(http.ResponseWriter, *http.Request) error) http.Han
 		}
 		no := s.refuse(r, err)
 		w.Header().Del("Content-Disposition")
-		if r.URL.Query().Has("fragment") || strings.HasSuffix(r.URL.Path, ".svg") || strings.HasSuffix(r.URL.Path, ".json") {
+		if bare(r) {
 			http.Error(w, strings.TrimSpace(no.what+" "+no.hint), no.status)
 			return
 		}
 		s.show(w, r, no.status, "refusal.html", refusalPage{s.frame(no.what), no.what, no.hint})
 	})
+}
+
+// bare tells whether a script asks, or a page for a part of it, so that the
+// answer isn't a page.
+func bare(r *http.Request) bool {
+	return r.URL.Query().Has("fragment") || strings.HasSuffix(r.URL.Path, ".svg") || strings.HasSuffix(r.URL.Path, ".json")
 }
 
 type refusalPage struct {

@@ -30,7 +30,8 @@ func (s *server) events(w http.ResponseWriter, r *http.Request) {
 	defer cancel()
 	send := func(text string) bool {
 		// A reader that is gone or asleep must not hold its place for ever.
-		_ = out.SetWriteDeadline(time.Now().Add(heartbeat))
+		// Over HTTP/2 the deadline ends it even between two messages.
+		_ = out.SetWriteDeadline(time.Now().Add(2 * heartbeat))
 		_, err := w.Write([]byte(text))
 		return err == nil && out.Flush() == nil
 	}

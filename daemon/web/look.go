@@ -12,6 +12,7 @@ import (
 	"path"
 	"strings"
 
+	"faultkeep/daemon/login"
 	"faultkeep/daemon/report"
 )
 
@@ -89,10 +90,16 @@ type frame struct {
 	Version string
 	Zone    string
 	Live    bool // swaps its fragments when something changed
+	By      *reader
 }
 
+// reader is who looks at a page, which show finds out from the request.
+type reader struct{ Name, Role string }
+
+func (f frame) reader() *reader { return f.By }
+
 func (s *server) frame(title string) frame {
-	return frame{Title: title, Site: s.Site, Version: s.Version, Zone: s.zoneName()}
+	return frame{Title: title, Site: s.Site, Version: s.Version, Zone: s.zoneName(), By: &reader{}}
 }
 
 // zoneName is the site's zone as people know it.
@@ -116,6 +123,11 @@ func (s *server) show(w http.ResponseWriter, r *http.Request, status int, name s
 		http.Error(w, "There is no such fragment.", http.StatusNotFound)
 		return
 	}
+	if u, ok := r.Context().Value(userKey{}).(login.User); ok {
+		if page, ok := data.(interface{ reader() *reader }); ok {
+			*page.reader() = reader{u.Name, string(u.Role)}
+		}
+	}
 	var b bytes.Buffer
 	if err := t.ExecuteTemplate(&b, block, data); err != nil {
 		s.Log.Error("a page can't be rendered", "page", name, "err", err)
@@ -125,7 +137,7 @@ func (s *server) show(w http.ResponseWriter, r *http.Request, status int, name s
 	sum := sha256.Sum256(b.Bytes())
 	tag := `"` + hex.EncodeToString(sum[:12]) + `"`
 	w.Header().Set("ETag", tag)
-	w.Header().Set("Cache-Control", "no-cache")
+	w.Header().Set("Cache-Control", "private, no-cache")
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")
 	if status == http.StatusOK && strings.Contains(r.Header.Get("If-None-Match"), tag) {
 		w.WriteHeader(http.StatusNotModified)

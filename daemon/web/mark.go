@@ -37,11 +37,14 @@ func (s *server) apiMarks(w http.ResponseWriter, r *http.Request) error {
 // mark marks captures from a page's form: id as often as there are captures,
 // and what to say of them; then goes back to the page.
 func (s *server) mark(w http.ResponseWriter, r *http.Request) error {
-	if err := r.ParseForm(); err != nil {
-		return wire.Say(wire.ErrRequest, "This form can't be read.")
+	if err := readForm(r); err != nil {
+		return err
 	}
 	v := r.PostForm
 	m := wire.Marking{Note: v.Get("note"), Tags: words(v.Get("tags")), Untag: v["untag"]}
+	if who := whose(r.Context()); m.Note != "" && who != everybody {
+		m.By = who
+	}
 	for _, id := range v["id"] {
 		m.IDs = append(m.IDs, capture.ID(id))
 	}

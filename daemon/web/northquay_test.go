@@ -205,7 +205,7 @@ func (p *plant) night(t testing.TB) []capture.Capture {
 		}
 	}
 	pages := archive.Pages(p.store)
-	must(pages.SetVisit(ctx, evening))
+	must(pages.SetVisit(ctx, "page", evening))
 	on := func(h, m, s int) time.Time { return time.Date(2026, 11, 25, h, m, s, 410e6, oslo) }
 	p.live.drives = []web.DriveNow{
 		{Name: "elevator", Title: "Bucket elevator", Address: "10.20.0.11:502/1", State: capture.Armed, Reachable: true, Watched: true, LastSeen: morning.Add(-200 * time.Millisecond), Race: "margin 2.9 s",

@@ -2,7 +2,6 @@ package web
 
 import (
 	"context"
-	"errors"
 	"html/template"
 	"net/http"
 	"net/url"
@@ -62,7 +61,7 @@ type period struct {
 
 func (s *server) period(ctx context.Context, v url.Values) (period, error) {
 	p := period{name: v.Get("since"), drive: v.Get("drive"), now: s.Now()}
-	visit, err := s.Store.Visit(ctx)
+	visit, err := s.Store.Visit(ctx, whose(ctx))
 	if err != nil {
 		return p, err
 	}
@@ -172,7 +171,7 @@ func (s *server) fillStream(ctx context.Context, page *overnightPage, p period, 
 	if len(page.Days) == 0 && !p.firstOfPage {
 		page.Silence = "Nothing older."
 	}
-	if p.name == "visit" && p.drive == "" && p.firstOfPage && len(page.Days) > 0 {
+	if p.name == "visit" && p.drive == "" && p.firstOfPage && len(page.Days) > 0 && s.mayChange(ctx) {
 		page.Seen = p.now.UTC().Format(time.RFC3339Nano)
 	}
 	last := "since the last visit"
@@ -263,18 +262,14 @@ func (s *server) drivesNow(drives []DriveNow) (rows []driveRow, blind string) {
 
 // seen marks everything up to the page's own time as seen.
 func (s *server) seen(w http.ResponseWriter, r *http.Request) error {
-	if err := r.ParseForm(); err != nil {
-		var large *http.MaxBytesError
-		if errors.As(err, &large) {
-			return &refusal{http.StatusRequestEntityTooLarge, "That is more than this address takes.", ""}
-		}
-		return wire.Say(wire.ErrRequest, "This form can't be read.")
+	if err := readForm(r); err != nil {
+		return err
 	}
 	at, err := time.Parse(time.RFC3339Nano, r.PostForm.Get("until"))
 	if err != nil || at.After(s.Now()) {
 		return wire.Say(wire.ErrRequest, `"until" is the time up to which everything was seen; it can't lie ahead.`)
 	}
-	last, err := s.Store.Visit(r.Context())
+	last, err := s.Store.Visit(r.Context(), whose(r.Context()))
 	if err != nil {
 		return err
 	}
@@ -282,7 +277,7 @@ func (s *server) seen(w http.ResponseWriter, r *http.Request) error {
 		if err := s.reviewed(r.Context(), last, at); err != nil {
 			return err
 		}
-		if err := s.Store.SetVisit(r.Context(), at); err != nil {
+		if err := s.Store.SetVisit(r.Context(), whose(r.Context()), at); err != nil {
 			return err
 		}
 	}

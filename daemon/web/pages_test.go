@@ -101,7 +101,7 @@ func TestMarkingAsSeenBeginsTheNextVisit(t *testing.T) {
 			t.Errorf("%v: %d %s", headers, w.Code, w.Body)
 		}
 	}
-	if at, _ := pages.Visit(context.Background()); !at.Equal(evening) {
+	if at, _ := pages.Visit(context.Background(), "page"); !at.Equal(evening) {
 		t.Fatalf("another site marked everything as seen: %v", at)
 	}
 	if w := ask(t, h, "POST", "/seen", url.Values{"until": {morning.Add(time.Hour).Format(time.RFC3339)}}.Encode()); w.Code != http.StatusBadRequest {
@@ -113,7 +113,7 @@ func TestMarkingAsSeenBeginsTheNextVisit(t *testing.T) {
 	if w := ask(t, h, "POST", "/seen", form, "Sec-Fetch-Site", "same-origin"); w.Code != http.StatusSeeOther {
 		t.Fatal(w.Code, w.Body)
 	}
-	if at, _ := pages.Visit(context.Background()); !at.Equal(morning) {
+	if at, _ := pages.Visit(context.Background(), "page"); !at.Equal(morning) {
 		t.Errorf("visit is %v", at)
 	}
 	for _, c := range caps {
@@ -123,7 +123,7 @@ func TestMarkingAsSeenBeginsTheNextVisit(t *testing.T) {
 	}
 	// A page that stood open since the evening doesn't turn time back.
 	ask(t, h, "POST", "/seen", url.Values{"until": {evening.Format(time.RFC3339)}}.Encode())
-	if at, _ := pages.Visit(context.Background()); !at.Equal(morning) {
+	if at, _ := pages.Visit(context.Background(), "page"); !at.Equal(morning) {
 		t.Errorf("visit went back to %v", at)
 	}
 }

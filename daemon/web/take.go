@@ -2,6 +2,7 @@ package web
 
 import (
 	"net/http"
+	"time"
 
 	"faultkeep/daemon/web/wire"
 )
@@ -40,6 +41,7 @@ func (s *server) apiTake(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
+	_ = http.NewResponseController(w).SetReadDeadline(time.Now().Add(takeWithin))
 	c, chunks, err := wire.ReadTake(r.Body)
 	if err != nil {
 		return err

@@ -8,6 +8,7 @@ import (
 	"net/http"
 	"time"
 
+	"faultkeep/daemon/login"
 	"faultkeep/daemon/web/wire"
 	"faultkeep/store/capture"
 )
@@ -22,9 +23,9 @@ type Store interface {
 	wire.Repairs
 	// Short tells what was found in captures in few words; those not analysed yet are left out.
 	Short(ctx context.Context, ids ...capture.ID) (map[capture.ID]wire.Short, error)
-	// Visit is when somebody last marked everything as seen; zero: never.
-	Visit(ctx context.Context) (time.Time, error)
-	SetVisit(ctx context.Context, at time.Time) error
+	// Visit is when who last marked everything as seen; zero: never.
+	Visit(ctx context.Context, who string) (time.Time, error)
+	SetVisit(ctx context.Context, who string, at time.Time) error
 }
 
 // Live is what is going on now.
@@ -103,19 +104,22 @@ type Options struct {
 	// Hosts are the names, beside localhost and bare IP addresses, under which
 	// the pages may be asked for. Any other Host header is refused, so that a
 	// web site can't reach them by pointing its own name at this machine.
-	Hosts   []string
-	Streams int // most live connections at once; 0: 32
-	Log     *slog.Logger
-	Now     func() time.Time // nil: time.Now
+	Hosts     []string
+	Login     *login.Desk // lets users in; nil: nobody needs to log in
+	Streams   int         // most live connections at once; 0: 32
+	Downloads int         // most downloads at once; 0: 4
+	Log       *slog.Logger
+	Now       func() time.Time // nil: time.Now
 }
 
 type server struct {
 	Options
-	look     *look
-	pictures *pictures
-	waves    *waves
-	streams  chan struct{}
-	answers  []string // the API's patterns
+	look      *look
+	pictures  *pictures
+	waves     *waves
+	streams   chan struct{}
+	downloads chan struct{}
+	doors     []route
 }
 
 // New makes the handler for everything under "/".
@@ -132,17 +136,28 @@ func New(o Options) http.Handler {
 	if o.Streams <= 0 {
 		o.Streams = 32
 	}
+	if o.Downloads <= 0 {
+		o.Downloads = 4
+	}
 	if o.Alerts == nil {
 		o.Alerts = func() AlertCounts { return AlertCounts{} }
 	}
-	s := &server{Options: o, look: newLook(), pictures: newPictures(), waves: newWaves(), streams: make(chan struct{}, o.Streams)}
+	s := newServer(o)
 	return s.guard(s.routes())
+}
+
+func newServer(o Options) *server {
+	return &server{Options: o, look: newLook(), pictures: newPictures(), waves: newWaves(), streams: make(chan struct{}, o.Streams), downloads: make(chan struct{}, o.Downloads)}
 }
 
 func (s *server) routes() *http.ServeMux {
 	mux := http.NewServeMux()
+	put := func(d door, pattern string, h http.Handler) { // the only way to the mux, so that nothing has no door
+		s.doors = append(s.doors, route{pattern, d})
+		mux.Handle(pattern, s.admit(d, h))
+	}
 	page := func(pattern string, h func(http.ResponseWriter, *http.Request) error) {
-		mux.Handle(pattern, s.page(h))
+		put(forUsers, pattern, s.page(h))
 	}
 	page("GET /{$}", s.overnight)
 	page("POST /seen", s.seen)
@@ -163,19 +178,21 @@ func (s *server) routes() *http.ServeMux {
 	page("GET /capture/{id}/samples.csv", s.samples)
 	page("GET /capture/{id}/original/{part}", s.original)
 	page("/", s.nowhere)
-	mux.HandleFunc("GET /events", s.events)
+	put(forUsers, "GET /events", http.HandlerFunc(s.events))
 	if s.Metrics != nil {
-		mux.Handle("GET /metrics", s.Metrics)
+		put(forScraper, "GET /metrics", s.Metrics)
 	}
-	mux.HandleFunc("GET /static/{sum}/{file}", s.look.static)
-	mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, _ *http.Request) {
+	put(forAll, "GET /login", s.page(s.loginPage))
+	put(forAll, "POST /login", s.page(s.logIn))
+	put(forAll, "POST /logout", s.page(s.logOut)) // which can only end a session of the browser that asks
+	put(forAll, "GET /static/{sum}/{file}", http.HandlerFunc(s.look.static))
+	put(forAll, "GET /healthz", http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
 		w.Header().Set("Content-Type", "text/plain; charset=utf-8")
 		_, _ = w.Write([]byte("alive\n"))
-	})
+	}))
 
 	api := func(pattern string, h func(http.ResponseWriter, *http.Request) error) {
-		s.answers = append(s.answers, pattern)
-		mux.Handle(pattern, s.api(h))
+		put(forToken, pattern, s.api(h))
 	}
 	api("GET /api/v1/openapi.yaml", s.apiDescription)
 	api("GET /api/v1/status", s.apiStatus)
