@@ -221,7 +221,7 @@ func (s *shot) asked() float64 {
 		half++
 	}
 	share := -(set[half] - set[from]) / (d[half] - d[from])
-	sure := significance(size/spread(d), movesLow, movesHigh)
+	sure := significance(size/spread(d, robust.Step(d)), movesLow, movesHigh)
 	if share = min(max(share, 0), 1) * sure; math.IsNaN(share) {
 		return 0
 	}

@@ -20,7 +20,7 @@ import (
 
 var (
 	scoreSeed = flag.Uint64("score.seed", 1, "first seed of the scoreboard")
-	scoreEach = flag.Int("score.each", 6, "scenarios of each cause")
+	scoreEach = flag.Int("score.each", 5, "scenarios of each cause")
 )
 
 // scene is a capture of a simulated drive and what really happened.
