@@ -14,11 +14,11 @@ const (
 	// already that they have something in common, so little more is asked; without
 	// one the pictures must tell it all. Set by trying on simulated drives; common
 	// practice, no source.
-	kinWithCode    = 0.12
+	kinWithCode    = 0.1
 	kinWithoutCode = 0.65
 	// mostGrouped captures of one type and code are grouped by comparing each
 	// with each; of more, this many evenly over time, and the others join.
-	mostGrouped = 500
+	mostGrouped = 250
 
 	none = "none" // stands for the fault code where there is none
 )
@@ -143,10 +143,11 @@ func cluster(group []Known) (sets [][]int) {
 // nearestSet is the set whose members are on average most like p, the first of
 // several.
 func nearestSet(group []Known, owner []int, p Print, sets int) (best int, mean float64) {
+	picture := p.ready()
 	sum, count := make([]float64, sets), make([]float64, sets)
 	for i, n := range owner {
 		if n >= 0 {
-			sum[n] += Alike(group[i].Print, p)
+			sum[n] += picture.alike(group[i].Print)
 			count[n]++
 		}
 	}

@@ -220,8 +220,14 @@ func (s *shot) asked() float64 {
 	for half < peak && !(math.Abs(d[half]-base) >= 0.5*size) {
 		half++
 	}
-	share := -(set[half] - set[from]) / (d[half] - d[from])
-	sure := significance(size/spread(d), movesLow, movesHigh)
+	// What the setpoint would have done anyway, going on as before, doesn't count.
+	span := half - from
+	moved := set[half] - set[from]
+	if from >= 2*span {
+		moved -= set[from-span] - set[from-2*span]
+	}
+	share := -moved / (d[half] - d[from])
+	sure := significance(size/spread(d, robust.Step(d)), movesLow, movesHigh)
 	if share = min(max(share, 0), 1) * sure; math.IsNaN(share) {
 		return 0
 	}

@@ -52,11 +52,12 @@ func Place(p Known, among []Known) Placement {
 	var alone *Match
 	var matches []Match
 	same := []Known{p}
+	picture := p.Print.ready()
 	for _, k := range among {
 		if k.ID == p.ID || !k.same(p) || !k.Print.usable() {
 			continue
 		}
-		m := Match{k.ID, k.Time, Alike(p.Print, k.Print)}
+		m := Match{k.ID, k.Time, picture.alike(k.Print)}
 		matches = append(matches, m)
 		if k.Family == "" {
 			if alone == nil || nearer(m, *alone) < 0 {

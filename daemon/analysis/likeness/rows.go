@@ -78,7 +78,8 @@ func (s *shot) trace(x []float64) (course, swing [bins]float64) {
 	if math.IsNaN(level) {
 		level = robust.Median(pre)
 	}
-	noise := spread(pre)
+	step := robust.Step(pre)
+	noise := spread(pre, step)
 	var usually []float64
 	last := -1
 	for b := s.from; b < s.to; b++ {
@@ -93,7 +94,7 @@ func (s *shot) trace(x []float64) (course, swing [bins]float64) {
 			usually = append(usually, sd)
 		}
 	}
-	floor := math.Max(robust.Median(usually), robust.Step(pre)/math.Sqrt(12))
+	floor := math.Max(robust.Median(usually), step/math.Sqrt(12))
 	for _, part := range [][2]int{{0, before}, {before, bins}} {
 		most := 0.0
 		for _, m := range mean[part[0]:part[1]] {
@@ -135,8 +136,7 @@ func significance(z, low, high float64) float64 {
 }
 
 // spread is the standard deviation in the usual state, which comes first.
-func spread(pre []float64) float64 {
-	step := robust.Step(pre)
+func spread(pre []float64, step float64) float64 {
 	s := robust.Spread(pre[:quiet(len(pre))], step)
 	if noise := robust.Noise(pre); noise > s || math.IsNaN(s) {
 		s = noise
