@@ -19,6 +19,7 @@ import (
 // Studied is a study with what makes its capture comparable with others.
 type Studied struct {
 	capture.Study
+	Tones []byte // its oscillations as JSON; nil: not looked for
 	Group string // captures of one group can be compared; "": with none
 	Print []byte // the capture in the form in which it is compared
 }
@@ -28,7 +29,8 @@ type Studied struct {
 // print as deflated JSON. Texts of findings repeat themselves a good deal.
 type shelved struct {
 	capture.Study
-	Group string `json:"group,omitempty"`
+	Tones json.RawMessage `json:"tones,omitempty"`
+	Group string          `json:"group,omitempty"`
 }
 
 // PutStudies stores studies in one transaction, each in the place of the one
@@ -100,7 +102,7 @@ func (st Studied) pack(id capture.ID) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	if err := json.NewEncoder(w).Encode(shelved{st.Study, st.Group}); err != nil {
+	if err := json.NewEncoder(w).Encode(shelved{st.Study, st.Tones, st.Group}); err != nil {
 		return nil, err
 	}
 	if err := w.Close(); err != nil {
@@ -162,7 +164,7 @@ func (s *Store) Studies(ctx context.Context, ids ...capture.ID) (map[capture.ID]
 				s.log.Warn("findings can't be read and are to be computed again", "id", id, "err", err)
 				continue
 			}
-			st := Studied{Study: sh.Study, Group: sh.Group}
+			st := Studied{Study: sh.Study, Tones: sh.Tones, Group: sh.Group}
 			key := joined(sh.Group, string(id))
 			if p, err := opened(key, prints.Get(key)); err == nil {
 				st.Print = bytes.Clone(p)

@@ -207,6 +207,9 @@ func dialectText(d delimited.Dialect) string {
 	line("delimiter", d.Delimiter)
 	line("decimal", d.Decimal)
 	line("thousands", d.Thousands)
+	if d.Time.Column != "" {
+		line("time", fmt.Sprintf("{column: %q}", clean(d.Time.Column)))
+	}
 	return b.String()
 }
 

@@ -18,28 +18,33 @@ import (
 // something else of the same capture, so that stored findings are known to be old.
 const Version = 1
 
-// analyses are all that look at one capture by itself.
-var analyses = []struct {
-	about string // after "can't be told:"
-	find  func(capture.Capture, []capture.Series) []capture.Finding
-}{
-	{"what moved first", anatomy.Find},
-	{"how the loop answered", response.Find},
-	{"what swings", vibration.Find},
+// Result is what one capture says by itself, and what is needed of it to say
+// more together with others.
+type Result struct {
+	Findings []capture.Finding // most telling first
+	Print    likeness.Print    // the picture by which it is compared
+	Tones    vibration.Tones   // its oscillations, for vibration.Across
 }
 
-// Study computes everything that one capture says by itself, most telling
-// first, and the picture by which it is compared with others. series are the
-// channels' samples in their units, one a channel, missing ones NaN. It never
-// fails: what can't be had is a finding that says why.
-func Study(c capture.Capture, series []capture.Series) ([]capture.Finding, likeness.Print) {
-	var out []capture.Finding
-	for _, a := range analyses {
-		out = append(out, guarded(a.about, func() []capture.Finding { return a.find(c, series) })...)
+// Study looks at one capture. series are the channels' samples in their units,
+// one a channel, missing ones NaN. It never fails: what can't be had is a
+// finding that says why.
+func Study(c capture.Capture, series []capture.Series) (r Result) {
+	add := func(about string, find func() []capture.Finding) {
+		r.Findings = append(r.Findings, guarded(about, find)...)
 	}
-	var print likeness.Print
-	out = append(out, guarded("what it looks like", func() []capture.Finding { print = likeness.Of(c, series); return nil })...)
-	return Sorted(out), print
+	add("what moved first", func() []capture.Finding { return anatomy.Find(c, series) })
+	add("how the loop answered", func() []capture.Finding { return response.Find(c, series) })
+	add("what swings", func() (found []capture.Finding) {
+		found, r.Tones = vibration.FindAndLook(c, series)
+		return found
+	})
+	add("what it looks like", func() []capture.Finding {
+		r.Print = likeness.Of(c, series)
+		return nil
+	})
+	r.Findings = Sorted(r.Findings)
+	return r
 }
 
 // Sorted are findings in the order in which they are told.

@@ -5,6 +5,7 @@ package study
 
 import (
 	"context"
+	"encoding/json"
 	"fmt"
 	"time"
 
@@ -41,8 +42,13 @@ func (d *Desk) Study(ctx context.Context, id capture.ID, zone *time.Location) (c
 		return capture.Study{}, err
 	}
 	if f, ok := d.alike(ctx, c, st, zone); ok {
-		st.Findings = analysis.Sorted(append(st.Findings, f))
+		st.Findings = append(st.Findings, f)
 	}
+	across, err := d.across(ctx, c)
+	if err != nil {
+		return capture.Study{}, err
+	}
+	st.Findings = analysis.Sorted(append(st.Findings, across...))
 	return st.Study, nil
 }
 
@@ -104,12 +110,15 @@ func (d *Desk) compute(ctx context.Context, id capture.ID) (result, error) {
 	if err != nil {
 		return result{}, err
 	}
-	findings, print := analysis.Study(c, series)
-	prints, err := d.place(ctx, c, print)
+	found := analysis.Study(c, series)
+	prints, err := d.place(ctx, c, found.Print)
 	if err != nil {
 		return result{}, err
 	}
-	r := d.studied(id, findings)
+	r := d.studied(id, found.Findings)
+	if r.Tones, err = json.Marshal(found.Tones); err != nil {
+		return result{}, err
+	}
 	r.Group, r.Print = groupOf(c), prints[id]
 	delete(prints, id)
 	r.others = prints

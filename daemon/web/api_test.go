@@ -140,7 +140,7 @@ func TestStudyAPI(t *testing.T) {
 	has(t, send("POST", "findings/1999", "", 404), "no capture begins with")
 	send("GET", "findings/1999", "", 404)
 	all := api[[]wire.Recurrence](t, h, "recurrences?drive=elevator", 200)
-	if len(all) != 2 || all[0].Fault != "" || all[1].Fault != "Continuous overcurrent, output 1 (2311)" || len(all[1].Trips) != 2 {
+	if len(all) != 3 || all[2].Family != "2311-A" || all[0].Fault != "" || all[1].Fault != "Continuous overcurrent, output 1 (2311)" || len(all[1].Trips) != 2 {
 		t.Errorf("%+v", all)
 	}
 	has(t, send("GET", "recurrences?zone=Atlantis", "", 400), `\"Atlantis\" is no zone`)

@@ -53,7 +53,9 @@ func TestAccessibility(t *testing.T) {
 		for name, path := range pages {
 			b.open(address+path, look.width, look.scheme)
 			if strings.HasPrefix(path, "/capture") {
-				b.until("the script is there", `!document.getElementById("measure") || !document.getElementById("measure").hidden`)
+				b.waveReady()
+				_ = eval[bool](b, `(document.querySelectorAll("#wave details").forEach(d => { d.open = true; }), true)`)
+				b.until("the spectrum is there", `document.querySelector("#wave-spectrum p").textContent !== ""`)
 			}
 			_ = eval[bool](b, source+";true")
 			const ask = `axe.run(document, {runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}).then(r =>

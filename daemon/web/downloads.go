@@ -3,8 +3,6 @@ package web
 import (
 	"bytes"
 	"context"
-	"encoding/json"
-	"math"
 	"mime"
 	"net/http"
 	"strconv"
@@ -49,37 +47,6 @@ func (s *server) lanes(w http.ResponseWriter, r *http.Request) error {
 	}
 	_, err = w.Write(report.Lanes(c, series, o))
 	return ignore(err)
-}
-
-// atAnswer is every channel at one sample.
-type atAnswer struct {
-	Index  int      `json:"index"`
-	Time   *float64 `json:"t"`      // seconds from the trigger
-	Label  string   `json:"label"`  // the time as people read it
-	Step   float64  `json:"step"`   // seconds to the next sample
-	Values []string `json:"values"` // with units, a channel each
-}
-
-// at gives the values at the sample nearest to a time, for the cursor.
-func (s *server) at(w http.ResponseWriter, r *http.Request) error {
-	c, series, err := s.load(r.Context(), r.PathValue("id"))
-	if err != nil {
-		return err
-	}
-	t, err := strconv.ParseFloat(r.URL.Query().Get("t"), 64)
-	if err != nil || math.IsNaN(t) || math.IsInf(t, 0) {
-		return &refusal{http.StatusBadRequest, `"t" is a number of seconds from the trigger.`, ""}
-	}
-	n := c.Timing.Samples
-	if n <= 0 || !(c.Timing.Interval > 0) {
-		return &refusal{http.StatusNotFound, "This capture has no samples.", ""}
-	}
-	i := int(min(max(math.Round(t/c.Timing.Interval)+float64(c.Trigger.Index), 0), float64(n-1)))
-	at := c.At(i)
-	answer := atAnswer{Index: i, Time: &at, Label: report.Seconds(at, c.Timing.Interval), Step: c.Timing.Interval, Values: report.At(c, series, i)}
-	w.Header().Set("Content-Type", "application/json")
-	w.Header().Set("Cache-Control", "private, no-cache")
-	return ignore(json.NewEncoder(w).Encode(answer))
 }
 
 // samples is the record as comma-separated values, see export.CSV.

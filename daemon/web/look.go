@@ -50,10 +50,10 @@ func newLook() *look {
 		}
 		return "/static/" + sum + "/" + name, nil
 	}}
-	shared := template.Must(template.New("").Funcs(funcs).ParseFS(files, "pages/frame.html", "pages/parts.html"))
+	shared := template.Must(template.New("").Funcs(funcs).ParseFS(files, "pages/frame.html", "pages/parts.html", "pages/wave.html"))
 	for _, name := range must(fs.Glob(files, "pages/*.html")) {
 		base := path.Base(name)
-		if base == "frame.html" || base == "parts.html" {
+		if base == "frame.html" || base == "parts.html" || base == "wave.html" {
 			continue
 		}
 		l.pages[base] = template.Must(template.Must(shared.Clone()).ParseFS(files, name))

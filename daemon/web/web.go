@@ -116,6 +116,7 @@ type server struct {
 	Options
 	look      *look
 	pictures  *pictures
+	waves     *waves
 	streams   chan struct{}
 	downloads chan struct{}
 	doors     []route
@@ -146,7 +147,8 @@ func New(o Options) http.Handler {
 }
 
 func newServer(o Options) *server {
-	return &server{Options: o, look: newLook(), pictures: newPictures(), streams: make(chan struct{}, o.Streams), downloads: make(chan struct{}, o.Downloads)}
+	return &server{Options: o, look: newLook(), pictures: newPictures(), waves: newWaves(),
+		streams: make(chan struct{}, o.Streams), downloads: make(chan struct{}, o.Downloads)}
 }
 
 func (s *server) routes() *http.ServeMux {
@@ -169,7 +171,11 @@ func (s *server) routes() *http.ServeMux {
 	page("GET /drive/{name}", s.drive)
 	page("GET /capture/{id}", s.capture)
 	page("GET /capture/{id}/lanes.svg", s.lanes)
-	page("GET /capture/{id}/at.json", s.at)
+	page("GET /capture/{id}/at.json", s.plainly(s.at))
+	page("GET /capture/{id}/wave.json", s.plainly(s.waveMeta))
+	page("GET /capture/{id}/figures.json", s.plainly(s.figures))
+	page("GET /capture/{id}/spectrum.json", s.plainly(s.spectrum))
+	page("GET /capture/{id}/envelope", s.plainly(s.envelope))
 	page("GET /capture/{id}/samples.csv", s.samples)
 	page("GET /capture/{id}/original/{part}", s.original)
 	page("/", s.nowhere)
@@ -195,6 +201,7 @@ func (s *server) routes() *http.ServeMux {
 	api("GET /api/v1/captures", s.apiCaptures)
 	api("GET /api/v1/captures/{prefix}", s.apiCapture)
 	api("GET /api/v1/captures/{id}/{part}", s.apiOriginal)
+	api("GET /api/v1/captures/{id}/envelope", s.envelope) // no part is called so
 	api("GET /api/v1/misses", s.apiMisses)
 	api("GET /api/v1/spells", s.apiSpells)
 	api("GET /api/v1/ledger", s.apiLedger)

@@ -226,10 +226,15 @@ type Series []float64
 func (s Series) Bounds() (low, high float64, ok bool) {
 	low, high = math.Inf(1), math.Inf(-1)
 	for _, v := range s {
-		if math.IsNaN(v) || math.IsInf(v, 0) {
+		if math.IsInf(v, 0) {
 			continue
 		}
-		low, high = math.Min(low, v), math.Max(high, v)
+		if v < low { // never true of what isn't a number
+			low = v
+		}
+		if v > high {
+			high = v
+		}
 	}
 	return low, high, low <= high
 }

@@ -186,6 +186,34 @@ func TestSlowToSettle(t *testing.T) {
 	}
 }
 
+// Of many steps the twelve largest are told, in the order of time.
+func TestTheLargestMovesAreTold(t *testing.T) {
+	size := func(k int) float64 { return 10 + 10*float64(k*7%20) } // 10, 80, 150, 20, …: all different
+	c, series := loopOf(21*400, .001, .7, 60, func(t float64) float64 {
+		level := 1000.0
+		for k := range 20 {
+			if at := float64(k+1) * .4; t >= at-1e-9 {
+				level += size(k) * float64(1-2*(k%2))
+			}
+		}
+		return level
+	}, nil)
+	findings := response.Find(c, series)
+	last, steps := math.Inf(-1), 0
+	for _, f := range findings {
+		if f.Kind == capture.FindingStep {
+			steps++
+			if s := math.Abs(value(t, f, "step").Value); s < 85 || f.From <= last {
+				t.Errorf("a step of %g at %g s, after one at %g", s, f.From, last)
+			}
+			last = f.From
+		}
+	}
+	if steps != 12 || !strings.Contains(texts(findings), "8 smaller changes of the setpoint are left out") {
+		t.Errorf("%d steps: %s", steps, texts(findings))
+	}
+}
+
 // A step that is cut off before it could have settled gets no verdict; seen for
 // longer, the same loop is hunting.
 func TestTooSoonForAVerdict(t *testing.T) {

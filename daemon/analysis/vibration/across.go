@@ -31,8 +31,11 @@ type Tone struct {
 // Look takes from a capture what Across needs, so that the samples of many
 // captures needn't be held at once.
 func Look(c capture.Capture, series []capture.Series) Tones {
-	l := look(c, series)
-	out := Tones{Capture: c.ID}
+	return look(c, series).told()
+}
+
+func (l *looking) told() Tones {
+	out := Tones{Capture: l.c.ID}
 	if l.shaft.known() && !l.shaft.varies {
 		out.Rev = l.shaft.mean
 	}

@@ -133,11 +133,11 @@ func (c course) verdict() string {
 }
 
 // ripples tells whether a tone may be a multiple of a line frequency, as it is or
-// folded down from beyond half the sample rate.
+// folded down once from beyond half the sample rate.
 func ripples(t tone) bool {
 	rate := 1 / t.signal.dt
 	return slices.ContainsFunc(mains, func(line float64) bool {
-		return ofMains(t, line) > 0 || !t.order && (multipleOf(line, rate-t.peak.Frequency, t.peak.FrequencyPM) > 0 || multipleOf(line, rate+t.peak.Frequency, t.peak.FrequencyPM) > 0)
+		return ofMains(t, line) > 0 || !t.order && multipleOf(line, rate-t.peak.Frequency, t.peak.FrequencyPM) > 0
 	})
 }
 

@@ -29,9 +29,19 @@ const (
 // samples in the order of c.Channels; a missing sample is NaN. What can't be
 // said is a finding too, with the reason.
 func Find(c capture.Capture, series []capture.Series) []capture.Finding {
+	found, _ := FindAndLook(c, series)
+	return found
+}
+
+// FindAndLook is Find and Look in one, which share most of their work.
+func FindAndLook(c capture.Capture, series []capture.Series) ([]capture.Finding, Tones) {
 	l := look(c, series)
+	return l.findings(series), l.told()
+}
+
+func (l *looking) findings(series []capture.Series) []capture.Finding {
 	if len(l.signals) == 0 {
-		return []capture.Finding{unable(c, l.why)}
+		return []capture.Finding{unable(l.c, l.why)}
 	}
 	groups := l.groups()
 	told := groups[:min(len(groups), mostTold)]
@@ -58,13 +68,13 @@ func Find(c capture.Capture, series []capture.Series) []capture.Finding {
 		out = append(out, l.nothing())
 	}
 	for _, why := range l.left {
-		out = append(out, unable(c, why))
+		out = append(out, unable(l.c, why))
 	}
 	if left := len(groups) - len(told); left > 0 {
-		out = append(out, unable(c, fmt.Sprintf("%d weaker oscillations are left out; the %d clearest are told", left, len(told))))
+		out = append(out, unable(l.c, fmt.Sprintf("%d weaker oscillations are left out; the %d clearest are told", left, len(told))))
 	}
 	if l.shaft.why != "" && len(groups) > 0 {
-		out = append(out, unable(c, l.shaft.why+", so orders aren't given"))
+		out = append(out, unable(l.c, l.shaft.why+", so orders aren't given"))
 	}
 	return out
 }

@@ -13,7 +13,8 @@ import (
 type stamped struct {
 	second int       // column of the time of day, where the date has one of its own; −1
 	base   time.Time // of the first sample
-	epoch  *epoch    // it counts from 1970; nil: it is written as dates
+
+	first, factor float64 // of counts since 1970: the first one, and what a step is in seconds; factor 0: they are written as dates
 }
 
 // Names of columns. Common practice, no source.
@@ -116,22 +117,31 @@ func (t *table) number(c int) error {
 	if unit == "" {
 		unit = t.labels[c].unit
 	}
+	first := t.columns[c][0]
 	factor, ok := timeUnits[unit]
-	if e, guessed, is := epochOf(t.columns[c][0], unit); is && (ok || unit == "") {
-		if guessed != "" {
-			t.warn("The time column %q names no unit; it is taken for %s since 1970.", t.labels[c].name, guessed)
+	if unix, known := unixUnit(first, unit); known {
+		factor = unix
+		whole, fraction := math.Modf(first * factor)
+		t.stamped = &stamped{second: -1, first: first, factor: factor, base: time.Unix(int64(whole), int64(math.Round(fraction*1e9))).In(t.zone())}
+		if unit == "" && factor != 1 {
+			t.warn("The time column %q names no unit; it is taken for %s since 1970.", t.labels[c].name, sinceWords[factor])
 		}
-		return t.sinceEpoch(c, e)
-	}
-	if !ok {
+		if perSecond := int64(math.Round(1 / factor)); perSecond > 1 && first == math.Trunc(first) {
+			// Whole milliseconds and the like survive exactly.
+			t.stamped.base = time.Unix(int64(first)/perSecond, int64(first)%perSecond*(1e9/perSecond)).In(t.zone())
+		}
+	} else if !ok {
 		factor = 1
 		t.warn("The time column %q names no unit that faultkeep knows; it is taken as seconds.", t.labels[c].name)
 	}
-	t.step = factor * math.Pow(10, -float64(decimalsOf(t.columns[c])))
+	t.step = max(factor*math.Pow(10, -float64(decimalsOf(t.columns[c]))), 4*factor*math.Abs(first)*0x1p-53)
 	t.times = make([]float64, t.rows)
 	for i, v := range t.columns[c] {
 		if math.IsNaN(v) || math.IsInf(v, 0) {
-			return t.withoutTime(i)
+			return &lineError{t.line + i, "has no time", "every sample needs one; or leave the column out and give interval:"}
+		}
+		if t.stamped != nil {
+			v -= first
 		}
 		t.times[i] = v * factor
 		if factor < 1 {
@@ -141,30 +151,29 @@ func (t *table) number(c int) error {
 	return nil
 }
 
-// sinceEpoch reads a time column that counts from 1970.
-func (t *table) sinceEpoch(c int, e epoch) error {
-	t.stamped = &stamped{second: -1, base: e.time(t.zone()), epoch: &e}
-	t.times = make([]float64, t.rows)
-	for i, v := range t.columns[c] {
-		if math.IsNaN(v) || math.IsInf(v, 0) {
-			return t.withoutTime(i)
+var sinceWords = map[float64]string{1e-3: "milliseconds", 1e-6: "microseconds", 1e-9: "nanoseconds"}
+
+// unixUnit is what one of a Unix time stamp's steps stands for, in seconds;
+// known is false where v is none: those between 2001 and 2106 are, which no
+// time within a recording comes near.
+func unixUnit(v float64, unit string) (seconds float64, known bool) {
+	if factor, ok := timeUnits[unit]; ok {
+		return factor, v*factor >= 1e9 && v*factor < 1<<32
+	}
+	for _, factor := range []float64{1, 1e-3, 1e-6, 1e-9} {
+		if v*factor >= 1e9 && v*factor < 1<<32 {
+			return factor, true
 		}
-		t.times[i] = e.seconds(v)
 	}
-	t.step = math.Pow(10, -float64(decimalsOf(t.times)))
-	return nil
+	return 0, false
 }
 
-// zone is that of times that name none.
+// zone is where times are that name no zone.
 func (t *table) zone() *time.Location {
-	if t.options.Zone == nil {
-		return time.UTC
+	if t.options.Zone != nil {
+		return t.options.Zone
 	}
-	return t.options.Zone
-}
-
-func (t *table) withoutTime(row int) error {
-	return &lineError{t.line + row, "has no time", "every sample needs one; or leave the column out and give interval:"}
+	return time.UTC
 }
 
 // decimalsOf is how many digits after the point a column was written with, as
@@ -174,7 +183,7 @@ func decimalsOf(values []float64) int {
 		fits := true
 		for i := 0; i < len(values) && i < 2000 && fits; i++ {
 			v := values[i] * scale
-			fits = math.Abs(v-math.Round(v)) <= 1e-9*math.Max(1, math.Abs(v))
+			fits = math.Abs(v-math.Round(v)) <= 1e-9+math.Abs(v)*0x1p-51 // what a float64 leaves open
 		}
 		if fits {
 			return d
@@ -206,29 +215,26 @@ func (t *table) stamp(c int) error {
 		s = stamps{layout: known, zone: zone}
 	} else {
 		s, ok = stampsFor(examples(list, t.rows), zone)
-		if ok && s.eitherWay(examples(list, t.rows)) {
-			t.warn("Dates such as %q are read with the day first; time: {layout: \"MM/DD/YYYY hh:mm:ss\"} reads the month first.", clip(first(list)))
-		}
+	}
+	if s.swapped {
+		t.warn("Dates such as %q may begin with the day or with the month; the day is taken. Say it with time: {layout: …} in the dialect.", clip(first(list)))
 	}
 	if !ok {
 		return &lineError{t.line, fmt.Sprintf("has a time %q that faultkeep can't read", clip(first(list))), `say how it is written with time: {layout: "DD.MM.YYYY hh:mm:ss,fff"}`}
 	}
 	t.times = make([]float64, t.rows)
-	digits, day := 0, time.Duration(0)
-	var before time.Time
+	digits := 0
 	for i := range t.times {
 		text := strings.TrimSpace(at(list, i))
 		v, ok := s.parse(text)
 		if !ok {
 			return &lineError{t.line + i, fmt.Sprintf("has the time %q, which isn't written as those above", clip(text)), ""}
 		}
-		if v = v.Add(day); v.Year() <= 1 && before.Sub(v) > 12*time.Hour { // a time of day, after midnight
-			day += 24 * time.Hour
-			v = v.Add(24 * time.Hour)
-		}
-		before = v
 		if i == 0 {
 			t.stamped.base = v
+		}
+		if i > 0 {
+			v = s.overMidnight(v, t.stamped.base, t.times[:i])
 		}
 		if p := strings.LastIndexAny(text, ".,"); p > strings.IndexByte(text, ':') && strings.Contains(text, ":") {
 			digits = max(digits, countDigits(text[p+1:]))
@@ -236,7 +242,39 @@ func (t *table) stamp(c int) error {
 		t.times[i] = v.Sub(t.stamped.base).Seconds()
 	}
 	t.step = math.Pow(10, -float64(digits))
+	if t.stamped.base.Year() == 0 {
+		t.dated(s)
+	}
 	return nil
+}
+
+// dated gives times of day the date that a line above the table tells.
+func (t *table) dated(s stamps) {
+	if s.period() != 24*time.Hour {
+		return
+	}
+	for _, f := range t.fields() {
+		if !strings.Contains(strings.ToLower(f[0]), "date") || !dateLike(f[1]) {
+			continue
+		}
+		day, ok := stampsFor([]string{f[1]}, t.zone())
+		if !ok || strings.Contains(day.layout, ":") {
+			continue
+		}
+		d, _ := day.parse(f[1])
+		if d.Year() <= 1970 {
+			continue
+		}
+		if day.swapped {
+			t.warn("The date %q above the table may begin with the day or with the month; the day is taken.", f[1])
+		}
+		b := t.stamped.base
+		t.stamped.base = time.Date(d.Year(), d.Month(), d.Day(), b.Hour(), b.Minute(), b.Second(), b.Nanosecond(), t.zone())
+		if last := t.times[t.rows-1]; t.stamped.base.Add(time.Duration(last*1e9)).Day() != d.Day() {
+			t.warn("The samples run over midnight; the date %q above the table is taken for the first sample's.", f[1])
+		}
+		return
+	}
 }
 
 func countDigits(s string) (n int) {
@@ -318,7 +356,7 @@ func (t *table) timeFound() format.Field {
 			unit = "s"
 		}
 		return found("time", "column %q, in %s", t.labels[t.time].name, unit)
-	case t.stamped.epoch != nil:
+	case t.stamped.factor > 0:
 		return found("time", "column %q, counted from 1970", t.labels[t.time].name)
 	case t.stamped.second >= 0:
 		return found("time", "columns %q and %q, dates and times of day", t.labels[t.time].name, t.labels[t.stamped.second].name)

@@ -33,7 +33,7 @@ func (d Decoder) Sniff(files []format.File) bool {
 	}
 	l, ok := sniff(text, d.Dialect)
 	if !ok {
-		return len(b) >= len(files[0].Bytes)&^1 && namesAlone(text) // the samples are still to come
+		return len(b) >= len(files[0].Bytes)&^1 && headAlone(text, d.Dialect) // the samples are still to come
 	}
 	return l.columns > 1 || d.Dialect.Interval > 0
 }
@@ -58,6 +58,14 @@ func (d Decoder) Found(f format.File) (Dialect, bool) {
 	for name, c := range marks {
 		if c == l.numbers.thousands {
 			found.Thousands = name
+		}
+	}
+	r := &reader{layout: l, text: text, line: 1, header: d.Dialect.Header}
+	if b, err := r.block(); err == nil && b != nil && found.Time.Column == "" {
+		t := &table{block: b, dialect: d.Dialect}
+		t.label()
+		if t.clock() == nil && t.time >= 0 {
+			found.Time.Column = t.labels[t.time].name
 		}
 	}
 	return found, true
@@ -114,18 +122,16 @@ func (d Decoder) decode(ctx context.Context, b []byte, o format.Options) ([]form
 		return nil, errors.New("is no text file: it has zero bytes")
 	}
 	l, ok := sniff(text, d.Dialect)
-	if !ok && namesAlone(text) {
-		return nil, &format.Error{What: "has names of columns, and no samples yet", Err: format.ErrIncomplete}
-	}
 	if !ok {
+		if headAlone(text, d.Dialect) {
+			return nil, &format.Error{What: "has the names of its columns and no samples yet", Err: format.ErrIncomplete}
+		}
 		return nil, &format.Error{What: "holds no table of numbers", Hint: "try it with `faultkeep check --try`, and say how it is laid out with dialect:"}
 	}
 	r := &reader{layout: l, text: text, line: 1, header: d.Dialect.Header}
+	doubt := l.doubt(text, d.Dialect)
 	var out []format.Record
 	var alone []string // warnings of rows that are no tables
-	if d.Dialect.Decimal == "" && d.Dialect.Thousands == "" && l.eitherWay(text) {
-		alone = append(alone, `Numbers such as 1,234 are read with a decimal comma; decimal: point with thousands: comma reads them as thousands.`)
-	}
 	blocks := 0
 	for {
 		if err := ctx.Err(); err != nil {
@@ -144,8 +150,8 @@ func (d Decoder) decode(ctx context.Context, b []byte, o format.Options) ([]form
 		if blocks++; blocks > mostBlocks {
 			return nil, &lineError{block.line, fmt.Sprintf("has more than %d tables", mostBlocks), ""}
 		}
-		if block.rows < 2 && blocks == 1 && r.at >= len(text) {
-			return nil, &format.Error{Line: block.line, What: "has one row of samples so far, and no more", Err: format.ErrIncomplete}
+		if block.rows < 2 && len(out) == 0 && r.at >= len(text) {
+			return nil, &format.Error{Line: block.line, What: "has only one sample yet", Err: format.ErrIncomplete}
 		}
 		if block.rows < 2 && (len(out) > 0 || r.at < len(text)) {
 			alone = append(alone, fmt.Sprintf("One row of numbers stands alone on line %d; it is left out.", block.line))
@@ -154,6 +160,10 @@ func (d Decoder) decode(ctx context.Context, b []byte, o format.Options) ([]form
 		records, err := d.records(block, o)
 		if err != nil {
 			return nil, err
+		}
+		if doubt != "" {
+			alone = append(alone, doubt)
+			doubt = ""
 		}
 		records[0].Warnings = append(records[0].Warnings, alone...)
 		alone = nil
@@ -170,6 +180,7 @@ func (d Decoder) decode(ctx context.Context, b []byte, o format.Options) ([]form
 func (d Decoder) records(b *block, o format.Options) ([]format.Record, error) {
 	t := &table{block: b, dialect: d.Dialect, options: o}
 	t.label()
+	t.remarked()
 	if err := t.clock(); err != nil {
 		return nil, err
 	}
@@ -194,12 +205,12 @@ type table struct {
 	dialect Dialect
 	options format.Options
 
+	warnings []string
 	labels   []label
 	time     int       // index of the time column; −1: there is none
 	times    []float64 // seconds, of every row
 	step     float64   // what the last digit of a written time stands for, in seconds
 	stamped  *stamped  // where times are dates
-	warnings []string
 }
 
 // label is a column's name and unit.
@@ -222,6 +233,20 @@ func (t *table) label() {
 			l.name = "column " + strconv.Itoa(c+1)
 		}
 		t.labels = append(t.labels, l)
+	}
+}
+
+// remarked says what was passed over between the samples.
+func (t *table) remarked() {
+	if t.noted != "" {
+		t.warnings = append(t.warnings, t.noted)
+	}
+	for i, m := range t.remarks {
+		if i == 3 {
+			t.warn("%d more lines between the samples are remarks.", len(t.remarks)-i)
+			break
+		}
+		t.warn("Line %d, %q, stands between the samples; it is taken for a remark.", m.line, m.text)
 	}
 }
 
@@ -249,7 +274,7 @@ func (t *table) record(from, to int) (format.Record, error) {
 		return r, err
 	}
 	for _, f := range t.fields() {
-		r.Fields = append(r.Fields, format.Field{Name: f[0], Value: f[1]})
+		r.Fields = append(r.Fields, format.Field{Name: strings.ToLower(f[0]), Value: f[1]})
 	}
 	if err := t.trigger(&r, from, to); err != nil {
 		return r, err
@@ -273,6 +298,9 @@ func (t *table) channel(r *format.Record, c, from, to int) {
 		return
 	}
 	bad := t.bad[c]
+	if n := t.over[c]; n > 0 {
+		r.Warnings = append(r.Warnings, fmt.Sprintf("Column %q: %s out of range, as the file says. They are taken for missing samples.", l.name, plural(n, "cell")+map[bool]string{true: " is", false: " are"}[n == 1]))
+	}
 	switch {
 	case bad.count > t.rows/10:
 		r.Warnings = append(r.Warnings, fmt.Sprintf("Column %q is left out: it holds text such as %q (line %d).", l.name, bad.text, bad.line))

@@ -52,7 +52,8 @@ var (
 	delimiters = map[string]byte{"comma": ',', "semicolon": ';', "tab": '\t', "space": ' ', "bar": '|'}
 	decimals   = map[string]byte{"point": '.', "comma": ','}
 	marks      = map[string]byte{"none": 0, "point": '.', "comma": ',', "space": ' ', "apostrophe": '\''}
-	timeUnits  = map[string]float64{"s": 1, "ms": 1e-3, "us": 1e-6, "µs": 1e-6, "μs": 1e-6, "ns": 1e-9, "min": 60, "h": 3600}
+	timeUnits  = map[string]float64{"s": 1, "ms": 1e-3, "us": 1e-6, "µs": 1e-6, "μs": 1e-6, "ns": 1e-9, "min": 60, "h": 3600,
+		"sec": 1, "second": 1, "seconds": 1, "Second": 1, "Seconds": 1}
 )
 
 // Problem is one thing that is wrong with a dialect.

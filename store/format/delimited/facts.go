@@ -15,7 +15,7 @@ import (
 func (t *table) intervalField() float64 {
 	for _, f := range t.fields() {
 		name, unit := nameAndUnit(f[0])
-		v, u := quantity(f[1])
+		v, u := t.quantity(f[1])
 		if u == "" {
 			u = unit
 		}
@@ -23,38 +23,40 @@ func (t *table) intervalField() float64 {
 			continue
 		}
 		factor, timely := timeUnits[u]
-		u = strings.ToLower(u) // the name, and a unit in it, are in small letters
 		switch {
-		case wordsIn(name, "interval", "sample time", "sampling time", "sample period", "sampling period", "time step", "cycle time", "dt") && timely:
+		case wordsIn(name, "interval", "sample time", "sampling time", "sample period", "sampling period", "time step", "cycle time", "dt",
+			"sample rate", "sampling rate", "abtastzeit", "abtastintervall", "abtastrate") && timely:
 			return v * factor
-		case wordsIn(name, "sample rate", "sampling rate", "sampling frequency", "sample frequency") && (u == "hz" || u == "khz" || u == "1/s" || u == ""):
-			if u == "khz" {
-				v *= 1000
-			}
-			return 1 / v
+		case wordsIn(name, "sample rate", "sampling rate", "sampling frequency", "sample frequency", "samplerate", "abtastrate", "abtastfrequenz") && perSecond[u] > 0:
+			return 1 / (v * perSecond[u])
 		}
 	}
 	return 0
 }
 
-// wordsIn tells whether a name holds any of the words, in whatever way it joins
-// them: "sample rate", "sample_rate", "SampleRate".
+// Units of a sample rate; without one it is in Hz. Common practice, no source.
+var perSecond = map[string]float64{"": 1, "Hz": 1, "hz": 1, "HZ": 1, "1/s": 1, "S/s": 1, "Sa/s": 1, "samples/s": 1, "kHz": 1e3, "khz": 1e3, "kS/s": 1e3, "kSa/s": 1e3, "MHz": 1e6, "MS/s": 1e6, "MSa/s": 1e6}
+
 func wordsIn(name string, words ...string) bool {
 	name = strings.ToLower(name)
-	joined := joints.Replace(name)
 	for _, w := range words {
-		if strings.Contains(name, w) || strings.Contains(w, " ") && strings.Contains(joined, strings.ReplaceAll(w, " ", "")) {
+		if strings.Contains(name, w) {
 			return true
 		}
 	}
 	return false
 }
 
-var joints = strings.NewReplacer(" ", "", "_", "", "-", "", ".", "")
-
-// quantity reads "0.5 ms"; NaN where it is none.
-func quantity(text string) (v float64, unit string) {
+// quantity reads "0.5 ms"; NaN where it is none. Of "2,000" the samples tell
+// whether it is two thousand.
+func (t *table) quantity(text string) (v float64, unit string) {
 	number, unit, _ := strings.Cut(strings.TrimSpace(text), " ")
+	for _, mark := range []byte{'.', ','} {
+		if mark != t.numbers.decimal && grouped([]byte(number), mark) {
+			v, _ := numbers{decimal: t.numbers.decimal, thousands: mark}.parse([]byte(number))
+			return v, strings.TrimSpace(unit)
+		}
+	}
 	for _, point := range []byte{'.', ','} {
 		if v, ok := (numbers{decimal: point}).parse([]byte(number)); ok {
 			return v, strings.TrimSpace(unit)
@@ -90,79 +92,113 @@ func (t *table) trigger(r *format.Record, from, to int) error {
 	return nil
 }
 
-// triggerIndex is the trigger's sample, counted from from; it notes what told it.
+// triggerIndex is the trigger's sample, counted from from. What told it is noted
+// in the record.
 func (t *table) triggerIndex(r *format.Record, from, to int) (int, error) {
-	told := func(format string, a ...any) { r.Found = append(r.Found, found("trigger", format, a...)) }
+	index, by, err := t.triggerSaid(r, from, to)
+	if err == nil && by == "" {
+		index, by = t.triggerFound(r, from, to)
+	}
+	if err == nil && by == "" {
+		by = "not told; the first sample is taken"
+		if t.time < 0 || t.stamped != nil || t.times[from] != 0 {
+			r.Warnings = append(r.Warnings, "Nothing tells the trigger; the first sample is taken for it.")
+		}
+	}
+	r.Found = append(r.Found, found("trigger", "%s", by))
+	return index, err
+}
+
+// triggerSaid is the trigger as the dialect says; by is empty where it says nothing.
+func (t *table) triggerSaid(r *format.Record, from, to int) (index int, by string, err error) {
 	d := t.dialect.Trigger
 	switch {
 	case d.Row > 0:
-		told("by the dialect's row")
-		return d.Row - 1, nil
+		return d.Row - 1, "by the dialect's row", nil
 	case d.Time != nil:
-		told("by the dialect's time")
 		if t.time < 0 {
-			return 0, &lineError{t.line, "has no time column, so the trigger can't be told by its time", "give trigger: {row: …}"}
+			return 0, "", &lineError{t.line, "has no time column, so the trigger can't be told by its time", "give trigger: {row: …}"}
 		}
-		factor := 1.0
-		if t.stamped != nil && t.stamped.epoch != nil {
-			return t.firstAt(from, to, t.stamped.epoch.seconds(*d.Time)), nil
-		}
-		if t.stamped == nil {
-			unit := t.dialect.Time.Unit
-			if unit == "" {
-				unit = t.labels[t.time].unit
-			}
-			if f, ok := timeUnits[unit]; ok {
-				factor = f
-			}
-		}
-		return t.firstAt(from, to, *d.Time*factor), nil
+		return t.firstAt(from, to, t.seconds(*d.Time)), "by the dialect's time", nil
 	case d.Column != "":
 		c, err := t.column(d.Column)
 		if err != nil {
-			return 0, err
+			return 0, "", err
 		}
-		if i, ok := changes(t.columns[c][from:to]); ok {
-			told("where column %q changes", t.labels[c].name)
-			return i, nil
+		if i, ok := t.change(c, from, to); ok {
+			return i, fmt.Sprintf("where column %q changes", t.labels[c].name), nil
 		}
-		return 0, &lineError{t.line, fmt.Sprintf("has no change in column %q, which should tell the trigger", d.Column), "name another column or row in trigger:"}
+		return 0, "", &lineError{t.line, fmt.Sprintf("has no change in column %q, which should tell the trigger", d.Column), "name another column or row in trigger:"}
 	case d.Field != "":
 		v := r.Field(d.Field)
 		if v == "" {
-			return 0, &lineError{1, fmt.Sprintf("has no line %q above its table, which should tell the trigger", d.Field), ""}
+			return 0, "", &lineError{1, fmt.Sprintf("has no line %q above its table, which should tell the trigger", d.Field), ""}
 		}
 		if i, ok := t.indexIn(v, from, to); ok {
-			told("by the line %q", d.Field)
-			return i, nil
+			return i, fmt.Sprintf("by the line %q", d.Field), nil
 		}
-		return 0, &lineError{1, fmt.Sprintf("tells the trigger as %q, which is no sample's number and no time within the record", clip(v)), ""}
+		return 0, "", &lineError{1, fmt.Sprintf("tells the trigger as %q, which is no sample's number and no time within the record", clip(v)), ""}
 	}
+	return 0, "", nil
+}
+
+// triggerFound is the trigger as the file itself tells it; by is empty where it doesn't.
+func (t *table) triggerFound(r *format.Record, from, to int) (index int, by string) {
 	for _, f := range r.Fields {
 		if strings.Contains(f.Name, "trigger") && !wordsIn(f.Name, "level", "source", "channel", "mode", "edge", "slope") {
 			if i, ok := t.indexIn(f.Value, from, to); ok {
-				told("by the line %q", f.Name)
-				return i, nil
+				return i, fmt.Sprintf("by the line %q", f.Name)
 			}
 		}
 	}
 	if t.time >= 0 && t.stamped == nil && t.times[from] < 0 && t.times[to-1] >= 0 {
-		told("where the time reaches 0")
-		return t.firstAt(from, to, 0), nil
+		return t.firstAt(from, to, 0), "where the time reaches 0"
+	}
+	for _, m := range t.remarks {
+		if triggering(m.text) && m.row >= from && m.row < to {
+			return m.row - from, fmt.Sprintf("by line %d, %q", m.line, m.text)
+		}
 	}
 	for c, l := range t.labels {
 		if strings.Contains(strings.ToLower(l.name), "trigger") {
-			if i, ok := changes(t.columns[c][from:to]); ok {
-				told("where column %q changes", l.name)
-				return i, nil
+			if i, ok := t.change(c, from, to); ok {
+				return i, fmt.Sprintf("where column %q changes", l.name)
+			}
+		}
+		for i := from; i < min(to, len(t.texts[c])); i++ {
+			if triggering(t.texts[c][i]) {
+				return i - from, fmt.Sprintf("by the text %q in column %q", clip(t.texts[c][i]), l.name)
 			}
 		}
 	}
-	told("not told; the first sample is taken")
-	if t.time < 0 || t.stamped != nil || t.times[from] != 0 {
-		r.Warnings = append(r.Warnings, "Nothing tells the trigger; the first sample is taken for it.")
+	return 0, ""
+}
+
+// change is the first sample at which a column isn't what it was first.
+func (t *table) change(c, from, to int) (int, bool) {
+	if i, ok := changes(t.columns[c][from:to]); ok {
+		return i, true
 	}
-	return 0, nil
+	return t.textChanges(c, from, to)
+}
+
+// seconds is a value of the time column as times are kept: in seconds, of
+// counts since 1970 from the first sample on.
+func (t *table) seconds(v float64) float64 {
+	if t.stamped != nil && t.stamped.factor > 0 {
+		return (v - t.stamped.first) * t.stamped.factor
+	}
+	if t.stamped != nil {
+		return v
+	}
+	unit := t.dialect.Time.Unit
+	if unit == "" {
+		unit = t.labels[t.time].unit
+	}
+	if f, ok := timeUnits[unit]; ok {
+		return v * f
+	}
+	return v
 }
 
 // indexIn reads a sample's number from 1, a share such as "40 %", or a date
@@ -172,16 +208,23 @@ func (t *table) indexIn(value string, from, to int) (int, bool) {
 		zone := t.stamped.base.Location()
 		if s, ok := stampsFor([]string{value}, zone); ok {
 			at, _ := s.parse(value)
+			if period := s.period(); period > 0 && t.stamped.base.Year() > 0 {
+				b := t.stamped.base // a time of day is that of the first sample's day, or of the next one
+				at = time.Date(b.Year(), b.Month(), b.Day(), at.Hour(), at.Minute(), at.Second(), at.Nanosecond(), zone)
+			}
 			sec := at.Sub(t.stamped.base).Seconds()
+			if s.period() > 0 && sec < t.times[from]-t.step {
+				sec += s.period().Seconds()
+			}
 			if sec >= t.times[from]-t.step && sec <= t.times[to-1]+t.step {
 				return t.firstAt(from, to, sec), true
 			}
 		}
 		return 0, false
 	}
-	v, unit := quantity(value)
-	if t.stamped != nil && t.stamped.epoch != nil && unit == "" {
-		if sec := t.stamped.epoch.seconds(v); sec >= t.times[from]-t.step && sec <= t.times[to-1]+t.step {
+	v, unit := t.quantity(value)
+	if t.stamped != nil && t.stamped.factor > 0 && unit == "" {
+		if sec := t.seconds(v); sec >= t.times[from]-t.step && sec <= t.times[to-1]+t.step {
 			return t.firstAt(from, to, sec), true
 		}
 	}
@@ -218,7 +261,10 @@ func changes(series []float64) (int, bool) {
 
 // timeField takes the trigger's time from a line above the table.
 func (t *table) timeField(r *format.Record) {
-	zone := t.zone()
+	zone := t.options.Zone
+	if zone == nil {
+		zone = time.UTC
+	}
 	read := func(text string) (time.Time, bool) {
 		if !stampLike(text) || !strings.Contains(text, ":") {
 			return time.Time{}, false

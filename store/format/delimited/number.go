@@ -147,6 +147,10 @@ func (n numbers) withoutThousands(s string) (string, bool) {
 var missing = map[string]bool{"": true, "-": true, "--": true, "nan": true, "null": true, "n/a": true, "na": true, "#n/a": true, "?": true, "none": true,
 	"---": true, "invalid": true, "1.#qnan": true, "-nan": true, "-1.#ind": true}
 
+// Cells that stand for a sample beyond what could be measured. Common practice, no source.
+var beyond = map[string]bool{"over": true, "ovr": true, "ol": true, "overflow": true, "overload": true, "under": true, "underflow": true, "out of range": true,
+	"overrange": true, "over range": true}
+
 // Cells that stand for a bit.
 var bits = map[string]float64{"true": 1, "false": 0, "on": 1, "off": 0, "high": 1, "low": 0, "yes": 1, "no": 0}
 

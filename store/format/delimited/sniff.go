@@ -25,7 +25,7 @@ const (
 func sniff(text []byte, d Dialect) (best layout, ok bool) {
 	rows := beginning(text)
 	most := 0
-	for _, l := range candidates(d) {
+	for _, l := range candidates(d, bytes.IndexByte(text[:min(len(text), sniffBytes)], '"') >= 0) {
 		if run, columns, good, named := l.longest(rows); run >= 2 || run == 1 && len(rows) <= 3 {
 			score := 2 * good
 			if named {
@@ -41,30 +41,6 @@ func sniff(text []byte, d Dialect) (best layout, ok bool) {
 		}
 	}
 	return best, ok
-}
-
-// namesAlone tells whether the last line of a text looks like the names of a
-// table's columns, or their units: several short cells without a number, and no
-// sentence.
-func namesAlone(text []byte) bool {
-	rows := beginning(text)
-	if len(rows) == 0 || len(text) > sniffBytes {
-		return false
-	}
-	last := rows[len(rows)-1]
-	for _, delimiter := range []byte{'\t', ';', '|', ','} {
-		list := cells(last, delimiter, nil)
-		named := len(list) > 1
-		for _, c := range list {
-			words := bytes.Fields(c)
-			_, number := numbers{decimal: '.'}.parse(c)
-			named = named && len(c) > 0 && len(c) <= 60 && len(words) <= 4 && !number && !bytes.HasSuffix(c, []byte{'.'})
-		}
-		if named {
-			return true
-		}
-	}
-	return false
 }
 
 func beginning(text []byte) (rows [][]byte) {
@@ -86,7 +62,8 @@ func beginning(text []byte) (rows [][]byte) {
 }
 
 // candidates are the layouts to try, the likelier first.
-func candidates(d Dialect) (out []layout) {
+// With quotes around its cells a file may have its delimiter in its numbers.
+func candidates(d Dialect, quotes bool) (out []layout) {
 	tried := []byte{'\t', ';', '|', ',', ' '}
 	if c, ok := d.delimiter(); ok {
 		tried = []byte{c}
@@ -97,7 +74,7 @@ func candidates(d Dialect) (out []layout) {
 	}
 	for _, delimiter := range tried {
 		for _, point := range points {
-			if point == delimiter {
+			if point == delimiter && !quotes {
 				continue
 			}
 			thousands := []byte{0, ' ', '\'', ',', '.'}
@@ -105,7 +82,7 @@ func candidates(d Dialect) (out []layout) {
 				thousands = []byte{m}
 			}
 			for _, mark := range thousands {
-				if mark == point || mark == delimiter && mark != 0 {
+				if mark == point || mark == delimiter && mark != 0 && (!quotes || mark == ' ') {
 					continue
 				}
 				l := layout{delimiter: delimiter, numbers: numbers{decimal: point, thousands: mark}}
@@ -167,35 +144,6 @@ func (l layout) data(cells [][]byte) (good int, ok bool) {
 	return good, any && 2*good >= len(cells)
 }
 
-// eitherWay tells whether every comma in the rows at the beginning could as
-// well part thousands as be the decimal mark: three digits follow each, and no
-// number begins with a zero.
-func (l layout) eitherWay(text []byte) bool {
-	if l.numbers.decimal != ',' || l.numbers.thousands != 0 {
-		return false
-	}
-	as := numbers{decimal: '.', thousands: ','}
-	found := 0
-	var buf [][]byte
-	for _, row := range beginning(text) {
-		buf = cells(row, l.delimiter, buf)
-		if _, ok := l.data(buf); !ok {
-			continue
-		}
-		for _, c := range buf {
-			if bytes.IndexByte(c, ',') < 0 || stampLike(string(c)) {
-				continue
-			}
-			digits := bytes.TrimLeft(c, "+-")
-			if _, ok := as.parse(c); !ok || len(digits) == 0 || digits[0] == '0' {
-				return false
-			}
-			found++
-		}
-	}
-	return found > 1
-}
-
 func (l layout) value(cell []byte) bool {
 	if _, ok := l.numbers.parse(cell); ok {
 		return true
@@ -218,7 +166,8 @@ var units = map[string]bool{}
 
 func init() {
 	for _, u := range strings.Fields(`s ms us µs μs ns min h V mV kV A mA kA W kW MW VA Hz kHz rpm 1/min min-1 1/s rad/s rad °/s deg ° % ‰ pu Nm kNm N kN
-		°C C °F F K bar mbar kPa Pa m mm cm µm um m/s mm/s m/s² mm/s² g km/h l/min m³/h m3/h t/h kg t Ohm Ω H mH - bit bool hex dec inc`) {
+		°C C °F F K bar mbar kPa Pa m mm cm µm um m/s mm/s m/s² mm/s² g km/h l/min m³/h m3/h t/h kg t Ohm Ω H mH - bit bool hex dec inc
+		sec Second Seconds Volt Volts Ampere Amps`) {
 		units[u] = true
 	}
 }

@@ -2,6 +2,7 @@ package delimited
 
 import (
 	"fmt"
+	"math"
 	"strings"
 	"time"
 )
@@ -49,9 +50,11 @@ func layoutOf(text string) (string, error) {
 // Where day and month could be taken for each other the day comes first: of
 // the two that is the more common one outside the United States.
 var (
-	dateLayouts  = []string{"2006-01-02", "2006/01/02", "02.01.2006", "02/01/2006", "02-01-2006", "20060102", "02.01.06", "01/02/2006", "2006.01.02"}
+	dateLayouts = []string{"2006-01-02", "2006/01/02", "02.01.2006", "02/01/2006", "02-01-2006", "20060102", "02.01.06", "01/02/2006", "01-02-2006", "2006.01.02",
+		"02-Jan-2006", "02 Jan 2006", "02.Jan.2006", "02/Jan/2006"}
 	clockLayouts = []string{"15:04:05", "15:04", "03:04:05 PM", "3:04:05 PM"}
-	between      = []string{" ", "T", "_", "-"} // date and time of day
+	shortLayout  = "04:05" // only with a fraction, for it looks like hours and minutes
+	joints       = []string{" ", "T", "_", "-"}
 	zones        = []string{"", "Z07:00", " Z07:00", "Z0700"}
 )
 
@@ -60,6 +63,40 @@ type stamps struct {
 	layout string
 	zone   *time.Location
 	comma  bool // the second's fraction stands after a comma
+
+	swapped bool // day and month could be taken for each other
+}
+
+// period is after how long times of this layout begin anew; 0: never.
+func (s stamps) period() time.Duration {
+	switch {
+	case strings.Contains(s.layout, "06"):
+		return 0
+	case s.layout == shortLayout:
+		return time.Hour
+	}
+	return 24 * time.Hour
+}
+
+// overMidnight is v, days later where times of day have begun anew: they fall,
+// and a day later there is no gap that would show another record.
+func (s stamps) overMidnight(v, base time.Time, before []float64) time.Time {
+	period := s.period().Seconds()
+	if period == 0 {
+		return v
+	}
+	last := before[len(before)-1]
+	seconds := v.Sub(base).Seconds()
+	turns := math.Ceil((last - seconds) / period)
+	later := seconds + period*turns
+	usual := 60.0
+	if n := len(before); n > 1 {
+		usual = max(10*(last-before[n-2]), 1)
+	}
+	if turns > 0 && later-last <= min(usual, period/2) {
+		return v.Add(time.Duration(turns) * s.period())
+	}
+	return v
 }
 
 func (s stamps) parse(text string) (time.Time, bool) {
@@ -70,35 +107,20 @@ func (s stamps) parse(text string) (time.Time, bool) {
 	return t, err == nil
 }
 
-// eitherWay tells whether day and month of every example could as well be the
-// other way round, as in 01/02/2026.
-func (s stamps) eitherWay(examples []string) bool {
-	turned, found := strings.CutPrefix(s.layout, "02/01/2006")
-	if !found {
-		return false
-	}
-	other := s
-	other.layout = "01/02/2006" + turned
-	same := true
-	for _, e := range examples {
-		if _, ok := other.parse(e); !ok {
-			return false
-		}
-		same = same && len(e) > 5 && e[:2] == e[3:5] // 02/02/2026 is one day either way
-	}
-	return !same
-}
-
 // stampLike is a quick look whether text may be a date or a time of day.
 func stampLike(text string) bool {
 	if len(text) < 5 || len(text) > 40 || text[0] < '0' || text[0] > '9' {
 		return false
 	}
+	text = monthNumbers.Replace(text)
 	if strings.Trim(text, "0123456789:.,-/TZ+ _APM") != "" {
 		return false
 	}
 	return strings.ContainsRune(text, ':') || dateLike(text)
 }
+
+var monthNumbers = strings.NewReplacer("Jan", "01", "Feb", "02", "Mar", "03", "Apr", "04", "May", "05", "Jun", "06",
+	"Jul", "07", "Aug", "08", "Sep", "09", "Oct", "10", "Nov", "11", "Dec", "12")
 
 func dateLike(text string) bool {
 	for _, mark := range []string{"-", "/", "."} {
@@ -126,21 +148,42 @@ func stampsFor(examples []string, zone *time.Location) (s stamps, ok bool) {
 			}
 		}
 		if fits {
+			s.swapped = swappable(layout, examples, s)
 			return s, true
 		}
 	}
 	return stamps{}, false
 }
 
+// swappable tells whether the month could stand first as well, with other
+// times. Where points stand between them, the day comes first everywhere.
+func swappable(layout string, examples []string, s stamps) bool {
+	other := strings.NewReplacer("02/01/", "01/02/", "02-01-", "01-02-").Replace(layout)
+	if other == layout {
+		return false
+	}
+	swapped := stamps{layout: other, zone: s.zone, comma: s.comma}
+	differs := false
+	for _, e := range examples {
+		b, ok := swapped.parse(e)
+		if !ok {
+			return false
+		}
+		a, _ := s.parse(e)
+		differs = differs || !a.Equal(b)
+	}
+	return differs
+}
+
 func layouts() (out []string) {
 	for _, d := range dateLayouts {
 		for _, c := range clockLayouts {
-			for _, j := range between {
+			for _, j := range joints {
 				for _, z := range zones {
 					out = append(out, d+j+c+z)
 				}
 			}
 		}
 	}
-	return append(append(out, clockLayouts...), dateLayouts...)
+	return append(append(append(out, clockLayouts...), shortLayout), dateLayouts...)
 }

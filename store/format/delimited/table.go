@@ -17,8 +17,12 @@ type block struct {
 	columns  [][]float64      // by column; NaN where a cell is missing or no number
 	texts    map[int][]string // cells of columns that hold text or times, by column
 	bad      map[int]badCells // by column
-	cut      bool             // the file ends within a row
-	spaced   bool             // blanks part the cells, so that a line above may be words rather than cells
+	over     map[int]int      // cells beyond what could be measured, by column
+	remarks  []remark         // lines between the samples
+	numbers  numbers
+	noted    string // a warning about its names
+	cut      bool   // the file ends within a row
+	spaced   bool   // blanks part the cells, so that a line above may be words rather than cells
 }
 
 // badCells are cells of a column that are no numbers.
@@ -39,6 +43,7 @@ type reader struct {
 	above  [][]string // lines seen since the last table
 	lines  []int      // and where they stand
 	last   *block
+	passed []byte // the comment right above
 }
 
 // mostAbove bounds what is kept of lines that are no table.
@@ -52,6 +57,9 @@ func (r *reader) block() (*block, error) {
 			return nil, &lineError{row.line, "is longer than a table's row can be", ""}
 		}
 		trimmed := bytes.TrimSpace(row.text)
+		if r.remark(trimmed) {
+			r.passed = trimmed
+		}
 		if len(trimmed) > 0 && (r.comment == nil || !bytes.HasPrefix(trimmed, r.comment)) {
 			r.buf = cells(row.text, r.delimiter, r.buf)
 			if r.matches(r.buf) {
@@ -60,8 +68,10 @@ func (r *reader) block() (*block, error) {
 				r.last = b
 				return b, err
 			}
+			if !r.remark(trimmed) {
+				r.passed = nil
+			}
 			if len(r.above) < mostAbove {
-				r.buf = cells(unmarked(row.text), r.delimiter, r.buf)
 				r.above, r.lines = append(r.above, texts(r.buf)), append(r.lines, r.line)
 			}
 		}
@@ -96,24 +106,12 @@ func (r *reader) goesOn(n int) bool {
 }
 
 // remark tells whether a row is a comment: as the dialect says, or, where it
-// says nothing, one that begins with #.
+// says nothing, one that begins with # or %.
 func (l layout) remark(row []byte) bool {
 	if l.comment == nil {
-		return len(row) > 0 && row[0] == '#'
+		return len(row) > 0 && (row[0] == '#' || row[0] == '%')
 	}
 	return bytes.HasPrefix(row, l.comment)
-}
-
-// unmarked takes the mark of a comment off a line that may hold names: some
-// programs write them so. Common practice, no source.
-func unmarked(line []byte) []byte {
-	trimmed := bytes.TrimLeft(line, " ")
-	for _, mark := range []string{"#", "%", "//"} {
-		if rest, ok := bytes.CutPrefix(trimmed, []byte(mark)); ok && len(bytes.TrimSpace(rest)) > 0 {
-			return bytes.TrimLeft(rest, " ")
-		}
-	}
-	return line
 }
 
 func texts(cells [][]byte) []string {
@@ -127,7 +125,7 @@ func texts(cells [][]byte) []string {
 // begin makes a block of the lines above; those right above with as many cells
 // as the table are its names and units.
 func (r *reader) begin() *block {
-	b := &block{line: r.line, spaced: r.delimiter == ' ', texts: map[int][]string{}, bad: map[int]badCells{}}
+	b := &block{line: r.line, spaced: r.delimiter == ' ', texts: map[int][]string{}, bad: map[int]badCells{}, over: map[int]int{}, numbers: r.numbers}
 	n := len(r.buf)
 	above := r.above
 	fits := func(i int) bool {
@@ -151,6 +149,12 @@ func (r *reader) begin() *block {
 		b.names, b.units = r.last.names, r.last.units // the same table goes on after a gap
 	}
 	b.preamble = above[:len(above)-names]
+	if b.names == nil && r.passed != nil && r.header == nil {
+		if b.names = r.namesIn(r.passed, n); b.names != nil {
+			b.noted = "The names of the columns are taken from the comment above them."
+		}
+	}
+	r.passed = nil
 	b.columns = make([][]float64, n)
 	r.above, r.lines = nil, nil
 	return b
@@ -187,7 +191,11 @@ func (r *reader) fill(b *block) error {
 		default:
 			r.buf = cells(row.text, r.delimiter, r.buf)
 			if _, data := r.data(r.buf); !data {
-				return nil
+				if row.cut || !r.continues(row, values) || len(b.remarks) == mostRemarks {
+					return nil
+				}
+				b.remarks = append(b.remarks, remark{b.rows, r.line, clip(string(trimmed))})
+				break
 			}
 			if len(r.buf) != n {
 				if row.cut {
@@ -206,6 +214,34 @@ func (r *reader) fill(b *block) error {
 		r.at = row.end
 	}
 	return nil
+}
+
+// remark is a line of text between two samples.
+type remark struct {
+	row  int // before which it stands
+	line int
+	text string
+}
+
+// mostRemarks bounds them: a file with more of them has another layout.
+const mostRemarks = 20
+
+// continues tells whether the table goes on after a line of text: that is one
+// cell, and the next row is as wide as the last one, and later.
+func (r *reader) continues(line row, last []float64) bool {
+	if len(r.buf) != 1 && (r.delimiter == ' ' || !onlyEmpty(r.buf[1:])) {
+		return false
+	}
+	after, long := next(r.text, line.end, r.line+1)
+	if long || after.cut && len(after.text) == 0 {
+		return false
+	}
+	row := cells(after.text, r.delimiter, nil)
+	if _, data := r.data(row); !data || len(row) != len(last) {
+		return false
+	}
+	v, ok := r.numbers.parse(row[0])
+	return ok && v > last[0]
 }
 
 func onlyEmpty(cells [][]byte) bool {
@@ -237,6 +273,9 @@ func (b *block) add(values []float64, expect int) {
 // quick reads a row of plain numbers that ends with its line; ok is false for
 // every other one.
 func (r *reader) quick(values []float64) (end int, ok bool) {
+	if r.numbers.decimal == r.delimiter {
+		return 0, false // in quotes only
+	}
 	text, i, last := r.text, r.at, len(values)-1
 	for c := range values {
 		for i < len(text) && text[i] == ' ' {
@@ -275,6 +314,11 @@ func (r *reader) slow(b *block, values []float64) {
 		v, ok := r.numbers.cell(cell)
 		if !ok {
 			v = math.NaN()
+			if beyond[strings.ToLower(string(cell))] {
+				b.over[c]++
+				values[c] = v
+				continue
+			}
 			b.text(c, b.rows, string(cell))
 			bad := b.bad[c]
 			if bad.count++; bad.count == 1 {
@@ -302,7 +346,7 @@ func clip(s string) string {
 	return s
 }
 
-// fields are what the lines above the table say: "name: value", "name = value"
+// fields are what the lines above the table say, names as written: "name: value", "name = value"
 // or a name and a value in cells of their own.
 func (b *block) fields() (out [][2]string) {
 	for _, cells := range b.preamble {
@@ -317,7 +361,7 @@ func (b *block) fields() (out [][2]string) {
 			}
 			name, value = name[:i], name[i+1:]
 		}
-		name = strings.ToLower(strings.Trim(name, "#;:=/*\"' \t"))
+		name = strings.Trim(name, "#;:=/*\"' \t")
 		if value = strings.Trim(value, " \t\""); name != "" && value != "" && len(name) <= 80 {
 			out = append(out, [2]string{name, value})
 		}

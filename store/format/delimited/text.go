@@ -33,8 +33,8 @@ func decodeText(b []byte, encoding string) (text []byte, name string, err error)
 			err = fmt.Errorf("byte %d is no UTF-8", invalidAt(text))
 		}
 	}
-	if err == nil && bytes.IndexByte(text, '\n') < 0 && bytes.IndexByte(text, '\r') >= 0 {
-		text = bytes.ReplaceAll(text, []byte{'\r'}, []byte{'\n'}) // line ends of old
+	if bytes.IndexByte(text, '\n') < 0 && bytes.IndexByte(text, '\r') >= 0 {
+		text = bytes.ReplaceAll(text, []byte{'\r'}, []byte{'\n'}) // a carriage return alone ends each line
 	}
 	return text, encoding, err
 }
