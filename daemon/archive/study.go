@@ -21,12 +21,11 @@ type Analyst interface {
 	Close() error
 }
 
-// What an Analyst answers.
-type (
-	Recurrence = wire.Recurrence
-	Trip       = wire.Trip
-	Repaired   = wire.Repaired
-)
+// Repaired is a repair, and what the trips say of it.
+type Repaired = wire.Repaired
+
+// Recurrence is how often trips of one group come.
+type Recurrence = wire.Recurrence
 
 // ToAnalyse opens the store so that findings and repairs can be stored:
 // through the daemon, or its file.

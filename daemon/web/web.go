@@ -147,8 +147,7 @@ func New(o Options) http.Handler {
 }
 
 func newServer(o Options) *server {
-	return &server{Options: o, look: newLook(), pictures: newPictures(), waves: newWaves(),
-		streams: make(chan struct{}, o.Streams), downloads: make(chan struct{}, o.Downloads)}
+	return &server{Options: o, look: newLook(), pictures: newPictures(), waves: newWaves(), streams: make(chan struct{}, o.Streams), downloads: make(chan struct{}, o.Downloads)}
 }
 
 func (s *server) routes() *http.ServeMux {
