@@ -2,6 +2,7 @@ package daemon_test
 
 import (
 	"bytes"
+	"context"
 	"crypto/tls"
 	"crypto/x509"
 	"encoding/pem"
@@ -14,6 +15,8 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"testing/synctest"
+	"time"
 
 	"faultkeep/daemon"
 	"faultkeep/daemon/archive"
@@ -138,4 +141,60 @@ func TestPageBehindTLS(t *testing.T) {
 			}
 		})
 	}
+}
+
+// For years without a start: a made certificate is made anew before its end,
+// and commands are told of it each time.
+func TestCertificateIsRenewedWhileRunning(t *testing.T) {
+	folder := t.TempDir()
+	synctest.Test(t, func(t *testing.T) {
+		shown, err := certificate.Made(folder, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var log bytes.Buffer
+		ctx, stop := context.WithCancel(t.Context())
+		defer stop()
+		first := shown.Pin()
+		time.Sleep(735 * 24 * time.Hour)
+		go daemon.Renew(ctx, slog.New(slog.NewTextHandler(&log, nil)), folder, shown, archive.Endpoint{Address: "https://127.0.0.1:1", Token: "t"})
+		time.Sleep(66 * 24 * time.Hour)
+		synctest.Wait()
+		e, err := archive.ReadEndpointFile(folder)
+		if err != nil || e.Certificate == first || e.Certificate != shown.Pin() || e.Token != "t" {
+			t.Errorf("%+v, %v; shown is %s", e, err, shown.Pin())
+		}
+		if time.Until(shown.Ends()) < 0 || !strings.Contains(log.String(), shown.Fingerprint()) || strings.Contains(log.String(), "ends soon") {
+			t.Errorf("ends %v; %s", shown.Ends(), log.String())
+		}
+	})
+}
+
+// One of the user's own can only be told of.
+func TestOwnCertificateThatEndsIsTold(t *testing.T) {
+	folder := t.TempDir()
+	synctest.Test(t, func(t *testing.T) {
+		if _, err := certificate.Made(folder, nil); err != nil {
+			t.Fatal(err)
+		}
+		file := filepath.Join(folder, certificate.File)
+		shown, err := certificate.Own(file, file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var log bytes.Buffer
+		ctx, stop := context.WithCancel(t.Context())
+		defer stop()
+		time.Sleep(time.Until(shown.Ends()) - 20*24*time.Hour)
+		go daemon.Renew(ctx, slog.New(slog.NewTextHandler(&log, nil)), folder, shown, archive.Endpoint{Address: "https://127.0.0.1:1", Token: "t"})
+		time.Sleep(10 * 24 * time.Hour)
+		if err := os.Remove(file); err != nil {
+			t.Fatal(err)
+		}
+		time.Sleep(2 * time.Hour)
+		synctest.Wait()
+		if n := strings.Count(log.String(), "ends soon"); n < 3 || n > 5 || !strings.Contains(log.String(), "the last one stays") {
+			t.Errorf("told %d times in four days: %s", n, log.String())
+		}
+	})
 }

@@ -83,7 +83,9 @@ func (s *server) mayChange(ctx context.Context) bool {
 
 // turnAway sends whoever isn't logged in to the page for it, and back afterwards.
 func turnAway(w http.ResponseWriter, r *http.Request) error {
-	if (r.Method != http.MethodGet && r.Method != http.MethodHead) || bare(r) || r.URL.Path == "/events" || r.URL.Path == "/metrics" {
+	mode := r.Header.Get("Sec-Fetch-Mode")
+	script := bare(r) || r.URL.Path == "/events" || r.URL.Path == "/metrics" || mode != "" && mode != "navigate"
+	if script || r.Method != http.MethodGet && r.Method != http.MethodHead {
 		return &refusal{http.StatusForbidden, "Nobody is logged in here.", "Open the page anew and log in."}
 	}
 	to := "/login"

@@ -131,8 +131,8 @@ func TestLogin(t *testing.T) {
 		}
 	}
 	// What a page asks for by itself isn't sent to another page.
-	for _, path := range []string{"/?fragment=drives", "/events", "/capture/x/lanes.svg", "/capture/x/at.json", "/metrics"} {
-		if w := ask(t, h, "GET", path, ""); w.Code != http.StatusForbidden || w.Header().Get("Location") != "" {
+	for _, path := range []string{"/?fragment=drives", "/events", "/capture/x/lanes.svg", "/capture/x/at.json", "/metrics", "/capture/x/envelope"} {
+		if w := ask(t, h, "GET", path, "", "Sec-Fetch-Mode", "cors"); w.Code != http.StatusForbidden || w.Header().Get("Location") != "" {
 			t.Errorf("%s: %d %v", path, w.Code, w.Header())
 		}
 	}
