@@ -14,6 +14,7 @@
     at.hash = "";
     at.searchParams.set("fragment", part.dataset.fragment);
     const answer = await fetch(at, { cache: "no-cache" });
+    if (answer.status === 403) { location.reload(); return; } // the session has ended: the page itself leads to the login
     if (!answer.ok) throw new Error(String(answer.status));
     const text = await answer.text();
     if (last.get(part) === text) return;
