@@ -57,7 +57,7 @@ func (p *play) unroll(disturbed bool, rows int) []row {
 	if disturbed {
 		d = draw(&m, p.Cause, p.onset, rand.New(rand.NewPCG(p.seed, 4)))
 	}
-	sub := int(math.Ceil(p.step / maxStep))
+	sub := int(math.Ceil(p.step / playStep))
 	h := p.step / float64(sub)
 	for t := -settle; t < 0; t += h {
 		r.step(t, h, disturbance{})
@@ -144,9 +144,9 @@ func (p *play) truth() (ScenarioTruth, bool) {
 		if role == capture.RoleDigital {
 			continue
 		}
-		room := 3 * p.hidden(k)
+		room := p.room(k)
 		for i := range p.hit {
-			if math.Abs(p.rows[i][k]-p.calm[i][k]) > room {
+			if math.Abs(p.rows[i][k]-p.calm[i][k]) > room[i] {
 				t.Movers = append(t.Movers, ScenarioMover{signals[role].name, role, p.since(float64(i) * p.step)})
 				break
 			}
@@ -172,6 +172,46 @@ func (p *play) moves() bool {
 	}
 	return high-low > 0.02*p.Machine.Speed
 }
+
+// Limits of what can be seen, see ScenarioTruth.
+const (
+	sigmas    = 5
+	moveShare = 0.25
+	moveLasts = 0.5 // s
+)
+
+// room is how far signal k must be from its undisturbed course to have moved,
+// by row.
+func (p *play) room(k int) []float64 {
+	own := make([]float64, p.hit)
+	for i := range own {
+		own[i] = p.bare[i][k]
+		if Signals[k] == capture.RoleSpeed {
+			own[i] -= p.bare[i][0]
+		}
+	}
+	out := make([]float64, p.hit)
+	base := sigmas * p.hidden(k)
+	if Signals[k] == capture.RoleSetpoint {
+		for i := range out {
+			out[i] = base
+		}
+		return out
+	}
+	w := int(moveLasts / p.step)
+	for i := range out {
+		low, high := own[i], own[i]
+		for j := max(0, i-w); j < i; j++ {
+			low, high = min(low, own[j]), max(high, own[j])
+		}
+		out[i] = base + moveShare*(high-low)
+	}
+	return out
+}
+
+// playStep is the longest integration step of a play in seconds: a twelfth of
+// what the torque's lag takes, a thirteenth of a pulse of the bridge.
+const playStep = 250e-6
 
 // hidden is the standard deviation of what hides a movement of signal k: noise,
 // counts, what the load does to it by itself, and how it departs from its own

@@ -129,7 +129,7 @@ func supply(s *study, c *candidate) {
 // fall is by what share of its usual value a DC link's mean was down at most
 // over a half period of the line.
 func (s *study) fall(t *track) float64 {
-	w := max(1, int(halfPeriod/max(s.pace(t.onset), 1e-9)))
+	w := max(1, int(0.012/max(s.pace(t.onset), 1e-9)))
 	worst, sum := 0.0, 0.0
 	for i := t.onset; i < len(t.off); i++ {
 		v := t.samples[i] - t.usual
@@ -157,7 +157,7 @@ func phase(s *study, c *candidate) {
 	}
 	c.channels, c.from = []string{t.name}, t.onset
 	fall := s.fall(t)
-	c.yes(1.5, "%s swings within a half period of the line by more than before, up to %s.", t.name, amount(t.swing, t.unit))
+	c.yes(1.5, "%s swings with %.0f Hz, twice the line's frequency, up to ±%s.", t.name, t.hz, amount(t.swing, t.unit))
 	if fall < 0.12 {
 		c.yes(1, "Its mean stays: %.0f %% down.", 100*fall)
 	} else {
