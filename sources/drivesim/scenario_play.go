@@ -176,7 +176,7 @@ func (p *play) moves() bool {
 // Limits of what can be seen, see ScenarioTruth.
 const (
 	sigmas    = 5
-	moveShare = 0.25
+	moveShare = 0.5
 	moveLasts = 0.5 // s
 )
 

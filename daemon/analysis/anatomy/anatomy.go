@@ -4,6 +4,7 @@
 package anatomy
 
 import (
+	"math"
 	"sort"
 )
 
@@ -24,6 +25,26 @@ type study struct {
 	short  []*signal
 }
 
+// lead is by how long, in seconds, other channels may be ahead of one that
+// should follow the command (common practice, no source).
+const lead = 0.03
+
+// add follows a signal.
+func (s *study) add(g *signal, share float64, free int) *track {
+	t, ok := s.follow(g, share, lasting, free)
+	if !ok {
+		s.short = append(s.short, g)
+		return nil
+	}
+	if g.kind.quantity == link {
+		if w, hz, ok := s.ripples(g, share); ok {
+			t.rippled(w, hz, s.samplesIn(rippleWindow))
+		}
+	}
+	s.tracks = append(s.tracks, t)
+	return t
+}
+
 func (r *record) study() *study {
 	s := &study{record: r}
 	n := 0
@@ -35,22 +56,18 @@ func (r *record) study() *study {
 	if r.moves == nil {
 		r.moves = r.effectsOf(nil)
 	}
-	share := 1 / float64(max(n, 1))
-	for _, g := range r.signals {
-		if !r.measured(g) {
-			continue
-		}
-		t, ok := r.follow(g, share, lasting)
-		if !ok {
-			s.short = append(s.short, g)
-			continue
-		}
-		if g.kind.quantity == link {
-			if w, hz, ok := r.ripples(g, share); ok {
-				t.rippled(w, hz, r.samplesIn(rippleWindow))
+	share, free := 1/float64(max(n, 1)), math.MaxInt
+	for _, g := range r.signals { // those that should follow the command tell where the drive doesn't
+		if g.partner != nil {
+			if t := s.add(g, share, free); t != nil && t.moved {
+				free = min(free, t.onset)
 			}
 		}
-		s.tracks = append(s.tracks, t)
+	}
+	for _, g := range r.signals {
+		if r.measured(g) && g.partner == nil {
+			s.add(g, share, free)
+		}
 	}
 	for _, t := range s.tracks {
 		if t.partner == nil {

@@ -13,36 +13,42 @@ type move struct {
 	rate     float64 // unit/s
 }
 
+// What makes a command one beyond limits (common practice, no source).
+const (
+	astray  = 0.1 // share of the top speed that the drive falls behind by
+	steeper = 3   // times the steepest slope that it followed before
+)
+
 // overreach is the move of a setpoint that the drive couldn't follow, or nil:
-// the largest deviation is a good part of the top speed, and it arose because
-// the setpoint left its course, not the actual value.
+// the actual value was off by a good part of the top speed, because the
+// setpoint left its course and not the actual value, and it went more steeply
+// than any that was followed before.
 func (r *record) overreach(t *track) *move {
-	sp, top := t.partner.before(r.trigger), 0.0
-	n := min(len(t.off), len(sp))
-	peak := 0
-	for _, v := range t.partner.samples {
-		if v = math.Abs(v); v > top && !math.IsInf(v, 0) {
-			top = v
-		}
-	}
-	for i := range n {
-		if math.Abs(t.off[i]) > math.Abs(t.off[peak]) {
+	sp, top, peak := r.moves.sp, 0.0, 0
+	gap := make([]float64, min(len(t.off), len(sp)))
+	for i := range gap {
+		gap[i] = t.samples[i] - sp[i]
+		top = max(top, math.Abs(sp[i]))
+		if math.Abs(gap[i]) > math.Abs(gap[peak]) {
 			peak = i
 		}
 	}
-	size := math.Abs(t.off[peak])
-	if !(size > 0.05*top) || size < 8*t.sigma {
+	if len(gap) == 0 {
 		return nil
 	}
-	half := peak
-	for half > 0 && !(math.Abs(t.off[half]) < 0.1*size) {
-		half--
+	size := math.Abs(gap[peak])
+	w := max(4, r.samplesIn(0.02))
+	if !(size > astray*top) || size < 8*t.sigma || peak <= 2*w {
+		return nil
 	}
-	from := half
-	for half < peak && math.Abs(t.off[half]) < 0.5*size {
+	from := peak
+	for from > w && !(math.Abs(gap[from]) < 0.1*size) {
+		from--
+	}
+	half := from
+	for half < peak && math.Abs(gap[half]) < 0.5*size {
 		half++
 	}
-	w := max(4, int(0.02/max(r.pace(from), 1e-9)))
 	from -= w // of the way there, the part that hides in the noise
 	if from < w {
 		return nil
@@ -51,14 +57,21 @@ func (r *record) overreach(t *track) *move {
 		slope := (x[from] - x[from-w]) / float64(w)
 		return x[i] - x[from] - slope*float64(i-from)
 	}
-	asked := bent(sp, half)
-	if math.Abs(asked) < 1.5*math.Abs(bent(t.samples, half)) || math.Abs(asked) < 0.3*size {
+	asked := math.Abs(bent(sp, half))
+	if asked < 1.5*math.Abs(bent(t.samples, half)) || asked < 0.3*size {
 		return nil
 	}
-	step := max(5*robust.Noise(thin(sp)), 1.5*robust.Step(sp), 1e-3*top)
-	at := from
+	before := 0.0
+	for i := w; i <= from; i++ {
+		before = max(before, math.Abs(sp[i]-sp[i-w]))
+	}
+	at, step := from, max(5*robust.Noise(thin(sp)), 1.5*robust.Step(sp), 1e-3*top)
 	for at < half && math.Abs(bent(sp, at+1)) <= step/2 {
 		at++
 	}
-	return &move{from: at, to: peak, change: sp[peak] - sp[at], rate: math.Abs(sp[half]-sp[at]) / max(r.at(half)-r.at(at), r.pace(at))}
+	rate := math.Abs(sp[half]-sp[at]) / math.Max(float64(half-at), 1)
+	if rate*float64(w) < steeper*before {
+		return nil
+	}
+	return &move{from: at, to: peak, change: sp[peak] - sp[at], rate: rate / r.pace(half)}
 }

@@ -26,8 +26,9 @@ const blocks = 512
 // model: by sample, and as means of blocks.
 type effects struct {
 	sp             []float64
-	odd, even, off basis // for what changes sign with the direction; for what doesn't; for the actual value less the setpoint
-	size           int   // samples of a block
+	odd, even, off basis  // for what changes sign with the direction; for what doesn't; for the actual value less the setpoint
+	size           int    // samples of a block
+	braking        []bool // by block: whether the command slows the drive down, or did so just before
 }
 
 // basis are the columns of a model. The first is constant, the second grows
@@ -88,6 +89,12 @@ func (r *record) effectsOf(sp []float64) *effects {
 			driving[i] = d[i] * way[i]
 		}
 		e.even.add(driving, e.size)
+	}
+	e.braking = make([]bool, len(e.even.means[0]))
+	for j := 3; j < len(e.even.means); j++ {
+		for b, v := range e.even.means[j] {
+			e.braking[b] = e.braking[b] || v*settle < -0.01*top
+		}
 	}
 	return e
 }
@@ -182,11 +189,24 @@ func (r *record) courseOf(s *signal, e *effects, base int, y []float64, span, la
 	return c, ok
 }
 
-// doubts are the standard deviations of the course, by block.
-func (c *course) doubts() []float64 {
+// unlike is by what share the answer to a move differs from one time to another:
+// friction, temperature and what is being moved change (common practice, no source).
+const unlike = 0.2
+
+// doubts are the standard deviations of the course, by block: of what was
+// learned, and of what a move changed in the last blocks in a row.
+func (c *course) doubts(last int) []float64 {
 	out := make([]float64, len(c.basis.means[0]))
+	value := make([]float64, len(out))
 	for b := range out {
-		out[b] = c.model.Doubt(c.basis.means, b)
+		for j := 2; j < len(c.basis.means); j++ {
+			value[b] += c.model.Theta[j] * c.basis.means[j][b]
+		}
+		low, high := value[b], value[b]
+		for _, v := range value[max(0, b-last):b] {
+			low, high = min(low, v), max(high, v)
+		}
+		out[b] = math.Hypot(c.model.Doubt(c.basis.means, b), unlike*(high-low))
 	}
 	return out
 }

@@ -21,15 +21,16 @@ const beyondDoubt = 5
 // track is how one channel left its course before the trigger.
 type track struct {
 	*signal
-	off    []float64 // deviation from the course, in the channel's unit, samples [0, trigger)
-	doubt  []float64 // standard deviation of the course itself, by block of size samples
-	size   int
-	sigma  float64 // standard deviation of off while quiet
-	band   float64 // in sigma: how far it went by itself while quiet
-	step   float64 // one count
-	usual  float64 // median while quiet
-	base   int     // samples that the quiet part takes
-	lowest float64 // median of a block while quiet
+	off     []float64 // deviation from the course, in the channel's unit, samples [0, trigger)
+	doubt   []float64 // standard deviation of the course itself, by block of size samples
+	size    int
+	sigma   float64 // standard deviation of off while quiet
+	band    float64 // in sigma: how far it went by itself while quiet
+	step    float64 // one count
+	usual   float64 // median while quiet
+	base    int     // samples that the quiet part takes
+	braking []bool  // of a DC link: while it may rise, by block
+	lowest  float64 // median of a block while quiet
 
 	moved     bool
 	onset     int     // first sample off course
@@ -39,6 +40,10 @@ type track struct {
 	swing, hz float64 // of a DC link: the amplitude that rose, and its frequency; 0 for none
 }
 
+// settle is for how long a move of the command may still be felt, in seconds
+// (common practice, no source).
+const settle = 0.5
+
 // sag is by what share the DC link may fall with a load that was asked for
 // (common practice, no source).
 const sag = 0.02
@@ -47,8 +52,11 @@ const sag = 0.02
 // move can raise a DC link by what it brakes with, but hardly lower it.
 func (t *track) dev(i int) float64 {
 	v, e := t.off[i], 2*t.doubt[i/t.size]
-	if t.kind.quantity == link && v < 0 {
+	switch {
+	case t.kind.quantity == link && v < 0:
 		e = math.Min(e, math.Max(0, t.samples[i]-v-t.lowest)+sag*math.Abs(t.usual))
+	case t.braking != nil && t.braking[i/t.size]:
+		return 0
 	}
 	return shrink(v, e)
 }
@@ -62,18 +70,19 @@ type tracker struct {
 	span    float64   // between the lowest and the highest of them
 	share   float64   // of the false alarms
 	lasting float64   // s, for how long it goes one way by itself
+	free    int       // sample from which the drive is known not to do what is commanded
 	gap     int       // samples of calm that end an episode
 	demand  float64   // times the usual floor
 }
 
 // follow finds where signal s left its course before the trigger. ok is false
 // where there are too few samples to tell.
-func (r *record) follow(s *signal, share, lasting float64) (t *track, ok bool) {
+func (r *record) follow(s *signal, share, lasting float64, free int) (t *track, ok bool) {
 	x := s.before(r.trigger)
 	if len(robust.Finite(x)) < least {
 		return nil, false
 	}
-	k := &tracker{r: r, x: x, share: share, lasting: lasting, gap: max(8, len(x)/10),
+	k := &tracker{r: r, x: x, share: share, lasting: lasting, free: free, gap: max(8, len(x)/10),
 		t: &track{signal: s, off: make([]float64, len(x)), size: r.moves.size, step: robust.Step(x)}}
 	k.y = r.moves.medians(x, s.partner != nil)
 	low, high := math.Inf(1), math.Inf(-1)
@@ -85,6 +94,9 @@ func (r *record) follow(s *signal, share, lasting float64) (t *track, ok bool) {
 	k.span = math.Max(high-low, k.t.step)
 	if k.span == 0 {
 		k.span = math.Max(1e-6*math.Abs(high), 1e-9)
+	}
+	if s.kind.quantity == link {
+		k.t.braking = r.moves.braking
 	}
 	k.settleBaseline()
 	return k.t, true
@@ -122,7 +134,8 @@ func (k *tracker) look(base int) bool {
 			t.off[i] = math.NaN()
 		}
 	}
-	t.doubt = c.doubts()
+	t.doubt = c.doubts(k.r.samplesIn(settle) / t.size)
+	k.release()
 	t.lowest = math.Inf(1)
 	for _, v := range k.y[:min(t.base/t.size, len(k.y))] {
 		if v < t.lowest {
@@ -134,21 +147,43 @@ func (k *tracker) look(base int) bool {
 	return true
 }
 
-// shorten ends the baseline before the deviation, as long as it turns out to
-// have begun within it.
+// release takes moves of the command as an excuse away from where the drive is
+// known not to follow it: from there on, a channel whose course is in doubt is
+// measured by where it was just then.
+func (k *tracker) release() {
+	t := k.t
+	if k.free >= len(k.x) {
+		return
+	}
+	from := k.free / t.size
+	level := robust.Median(k.x[max(0, k.free-max(t.size, least)) : k.free+1])
+	for b := from; b < len(t.doubt); b++ {
+		if 2*t.doubt[b] < robust.Noise(thin(k.x[:t.base])) {
+			continue
+		}
+		t.doubt[b] = 0
+		for i := b * t.size; i < min((b+1)*t.size, len(t.off)); i++ {
+			t.off[i] = k.x[i] - level
+		}
+	}
+}
+
+// shorten ends the baseline before the deviation, which may have begun within
+// it and then hid its own beginning, as long as that dates it earlier.
 func (k *tracker) shorten() {
 	t := k.t
-	for range 6 {
-		next := max(least, t.onset-t.onset/8)
-		if next >= t.base-t.base/20 {
+	for next := min(t.base, t.onset); ; next = t.onset {
+		next -= next / 8
+		if next < least {
 			return
 		}
 		was := *t
 		t.off = make([]float64, len(k.x))
-		if !k.look(next) || !t.moved || t.onset > was.onset { // it says nothing new
+		if !k.look(next) || t.peak == 0 || t.onset >= was.onset { // it says nothing new
 			*t = was
 			return
 		}
+		t.moved = true
 	}
 }
 
@@ -246,8 +281,11 @@ func (k *tracker) chart() {
 	if start < 0 {
 		return
 	}
-	k.date(start)
+	k.date(start, 0)
 	t.moved = math.Abs(t.peak) > max(k.demand*max(2*beyondDoubt, 2*k.few()*t.band)*t.sigma, k.floor())
+	if t.moved && t.kind.quantity == temperature {
+		k.bend()
+	}
 }
 
 // matters is the share of a channel's largest value below which a deviation is

@@ -6,7 +6,7 @@ import "math"
 // goes back from there to where the deviation was first beyond doubt. It passes
 // over calm that is no longer than twice the way to the largest deviation: the
 // zeros of an oscillation.
-func (k *tracker) date(start int) {
+func (k *tracker) date(start, earliest int) {
 	t := k.t
 	t.peak = 0
 	top := start
@@ -18,7 +18,7 @@ func (k *tracker) date(start int) {
 	low := k.low()
 	z := k.smooth(top)
 	first, calm := top, 0
-	for i := top; i >= 0; i-- {
+	for i := top; i >= earliest; i-- {
 		if math.Abs(z[i]) >= low {
 			first, calm = i, 0
 		} else if calm++; calm > 2+2*(top-first) {

@@ -9,55 +9,50 @@ type Regression struct {
 }
 
 // Regress fits y = Σ θ·column, where θ is believed beforehand to be 0 give or
-// take prior: a column that y says nothing about keeps that doubt. Samples far
-// off count less (Huber's weights, 1964), and the doubt allows for residuals
-// that resemble their neighbours: the variance of a mean of a first-order
-// process is (1+ρ)/(1−ρ) times that of independent samples. Samples where y
-// isn't finite are left out; the columns are finite and as long as y. ok is
-// false for fewer samples than columns.
+// take prior: a column that y says nothing about keeps that doubt. alike is how
+// many samples in a row count as one, since what disturbs one disturbs its
+// neighbours. Samples where y isn't finite are left out; the columns are finite
+// and at least as long as y. ok is false for fewer samples than columns.
 func Regress(columns [][]float64, y, prior []float64, alike float64) (g Regression, ok bool) {
-	k := len(columns)
 	finite := Finite(y)
-	if len(finite) <= k {
+	n := float64(len(finite))
+	if len(finite) <= len(columns) {
 		return g, false
 	}
-	scale := mad(finite, median(finite))
-	least := math.Max(1e-9*math.Abs(finite[0]), 1e-12)
-	weight, residual := make([]float64, len(y)), make([]float64, len(y))
-	for i := range weight {
-		weight[i] = 1
+	least := 1e-9 * (math.Abs(finite[0]) + 1e-3)
+	v := 0.0
+	centre := median(finite)
+	for _, f := range finite {
+		v += (f - centre) * (f - centre) / n
 	}
-	for range 4 {
-		v := math.Max(scale*scale, least*least) * math.Max(alike, 1)
-		if g, ok = solve(columns, y, weight, prior, v); !ok {
+	for range 3 { // the prior counts for less, the smaller the residuals are
+		if g, ok = solve(columns, y, prior, math.Max(v, least*least)*math.Max(alike, 1)); !ok {
 			return g, false
 		}
-		for i := range y {
-			residual[i] = y[i]
+		v = 0
+		for i, f := range y {
 			for j, c := range columns {
-				residual[i] -= g.Theta[j] * c[i]
+				f -= g.Theta[j] * c[i]
 			}
-		}
-		scale = math.Max(MAD(residual), least)
-		for i, e := range residual {
-			weight[i] = math.Min(1, 2*scale/math.Max(math.Abs(e), 1e-300))
+			if !math.IsNaN(f - f) {
+				v += f * f / (n - float64(len(columns)))
+			}
 		}
 	}
 	return g, true
 }
 
 // solve is the posterior of a linear model with noise variance v: precision
-// ΣΣ w·c·cᵀ/v + diag(1/prior²), by Cholesky's decomposition.
-func solve(columns [][]float64, y, weight, prior []float64, v float64) (g Regression, ok bool) {
+// Σ c·cᵀ/v + diag(1/prior²), by Cholesky's decomposition.
+func solve(columns [][]float64, y, prior []float64, v float64) (g Regression, ok bool) {
 	k := len(columns)
 	a, b := make([]float64, k*k), make([]float64, k)
 	for i, yi := range y {
 		if math.IsNaN(yi - yi) {
 			continue
 		}
-		w := weight[i] / v
 		for p := range k {
-			cp := w * columns[p][i]
+			cp := columns[p][i] / v
 			b[p] += cp * yi
 			for q := range p + 1 {
 				a[p*k+q] += cp * columns[q][i]
