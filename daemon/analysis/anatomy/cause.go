@@ -202,21 +202,23 @@ func load(s *study, c *candidate) {
 	} else {
 		c.no(1.2, "%s had moved %s before.", s.first().signal.name, span(s.r(t.onset)-s.r(s.first().onset)))
 	}
-	if n := s.turns(); n < 3 {
-		c.yes(0.5, "The deviation goes one way.")
+	if f := s.swing(); f.growing < 2 {
+		c.yes(0.5, "The deviation goes one way, or swings no wider each time.")
 	} else {
-		c.no(0.8, "It swings to and fro, %d times.", n)
+		c.no(0.8, "It swings to and fro, wider %d times.", f.growing)
 	}
 }
 
-// turns is the most swings that one of the mechanical channels made.
-func (s *study) turns() (n int) {
+// swing is the shape of that mechanical channel that swings ever wider most often.
+func (s *study) swing() (most shape) {
 	for _, q := range []quantity{speed, torque, positionError} {
 		if t := s.moved(q); t != nil {
-			n = max(n, s.shapeOf(t).swings)
+			if f := s.shapeOf(t); f.growing > most.growing || f.growing == most.growing && f.swings > most.swings {
+				most = f
+			}
 		}
 	}
-	return n
+	return most
 }
 
 func feedback(s *study, c *candidate) {
@@ -256,19 +258,12 @@ func control(s *study, c *candidate) {
 		return
 	}
 	c.channels, c.from = []string{t.name}, t.onset
-	n := s.turns()
-	if n < 3 {
+	f := s.swing()
+	if f.growing < 2 {
 		return
 	}
-	c.yes(1.4+0.2*float64(min(n, 6)-3), "It swings to and fro, %d times.", n)
-	for _, q := range []quantity{speed, torque, positionError} {
-		if m := s.moved(q); m != nil {
-			if f := s.shapeOf(m); f.swings >= 3 && f.growth > 1.2 {
-				c.yes(0.8, "%s swings ever wider, the last time %.1f times the first.", m.name, f.growth)
-				break
-			}
-		}
-	}
+	c.yes(1.8+0.3*float64(min(f.growing, 5)-2), "It swings to and fro %d times, and each of %d swings is wider than the one before, up to %.1f times the first.",
+		f.swings, f.growing, f.growth)
 	if s.leads(t) {
 		c.yes(0.5, "Nothing moved before it.")
 	} else {
