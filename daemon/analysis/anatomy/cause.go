@@ -202,11 +202,25 @@ func load(s *study, c *candidate) {
 	} else {
 		c.no(1.2, "%s had moved %s before.", s.first().signal.name, span(s.r(t.onset)-s.r(s.first().onset)))
 	}
-	if f := s.swing(); f.growing < 2 {
-		c.yes(0.5, "The deviation goes one way, or swings no wider each time.")
+	if g := s.swayed(); g != nil {
+		c.no(0.8, "%s went off to both sides; a load pushes one way.", g.name)
 	} else {
-		c.no(0.8, "It swings to and fro, wider %d times.", f.growing)
+		c.yes(0.5, "The deviation goes one way.")
 	}
+}
+
+// swayed is the speed, else the position error, if it went off to both sides, or nil.
+func (s *study) swayed() *track {
+	t := s.moved(speed)
+	if t == nil {
+		t = s.moved(positionError)
+	}
+	if t != nil {
+		if f := s.shapeOf(t); f.sides > bothSides && f.jump < jumps {
+			return t
+		}
+	}
+	return nil
 }
 
 // swing is the shape of that mechanical channel that swings ever wider most often.
@@ -259,11 +273,19 @@ func control(s *study, c *candidate) {
 	}
 	c.channels, c.from = []string{t.name}, t.onset
 	f := s.swing()
-	if f.growing < 2 {
+	sided := s.swayed()
+	if sided != nil {
+		c.yes(1.2, "%s went off to both sides; a load pushes one way.", sided.name)
+	} else {
+		c.no(0.5, "Speed and position went off to one side only.")
+	}
+	if f.growing < 2 && sided == nil {
 		return
 	}
-	c.yes(1.8+0.3*float64(min(f.growing, 5)-2), "It swings to and fro %d times, and each of %d swings is wider than the one before, up to %.1f times the first.",
-		f.swings, f.growing, f.growth)
+	if f.growing >= 2 {
+		c.yes(1.2+0.4*float64(min(f.growing, 5)-2), "It swings to and fro %d times, and each of %d swings is wider than the one before, up to %.1f times the first.",
+			f.swings, f.growing, f.growth)
+	}
 	if s.leads(t) {
 		c.yes(0.5, "Nothing moved before it.")
 	} else {

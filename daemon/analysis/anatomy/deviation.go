@@ -95,9 +95,6 @@ func (r *record) follow(s *signal, share, lasting float64, free int) (t *track, 
 	if k.span == 0 {
 		k.span = math.Max(1e-6*math.Abs(high), 1e-9)
 	}
-	if s.kind.quantity == link {
-		k.t.braking = r.moves.braking
-	}
 	k.settleBaseline()
 	return k.t, true
 }
@@ -143,6 +140,7 @@ func (k *tracker) look(base int) bool {
 		}
 	}
 	k.scale()
+	k.brake()
 	k.chart()
 	return true
 }
@@ -164,6 +162,22 @@ func (k *tracker) release() {
 		t.doubt[b] = 0
 		for i := b * t.size; i < min((b+1)*t.size, len(t.off)); i++ {
 			t.off[i] = k.x[i] - level
+		}
+	}
+}
+
+// brake notes when a DC link may be up: while the command slows the drive down,
+// and after that until it is back.
+func (k *tracker) brake() {
+	t := k.t
+	if t.kind.quantity != link {
+		return
+	}
+	t.braking = append([]bool(nil), k.r.moves.braking...)
+	for b := 1; b < len(t.braking); b++ {
+		if t.braking[b-1] && !t.braking[b] {
+			i := b * t.size
+			t.braking[b] = robust.Median(t.off[i:min(i+t.size, len(t.off))]) > 3*t.sigma
 		}
 	}
 }

@@ -9,6 +9,7 @@ import (
 type shape struct {
 	jump    float64 // share of the largest deviation that came within two samples of the onset
 	swings  int     // from one turn to the next
+	sides   float64 // the largest deviation to the one side after the onset, to that to the other
 	growing int     // of them those that lead up to the largest, each larger than the one before
 	growth  float64 // the largest of these to the first
 }
@@ -16,6 +17,14 @@ type shape struct {
 // grows is by how much a swing must be larger than the one before: noise and
 // what a load does by itself change swings, too (common practice, no source).
 const grows = 1.15
+
+// bothSides is the share of the deviation to one side that one to the other must
+// have (common practice, no source).
+const bothSides = 0.25
+
+// jumps is the share of a deviation that has to come within two samples to be a
+// jump; masses don't jump.
+const jumps = 0.4
 
 // leaps is by how much a swing is larger than the one before where nothing
 // builds up, but something happens (common practice, no source).
@@ -35,6 +44,11 @@ func (s *study) shapeOf(t *track) (f shape) {
 	from := max(0, t.onset-(len(t.off)-t.onset)) // what swings came before the onset, in what the channel does by itself
 	of := swingsOf(t.off[from:], max(3*t.sigma, 0.05*size))
 	f.swings = len(of)
+	up, down := 0.0, 0.0
+	for i := t.onset; i < len(t.off); i++ {
+		up, down = max(up, t.dev(i)), max(down, -t.dev(i))
+	}
+	f.sides = min(up, down) / max(up, down, 1e-300)
 	last := 0
 	for i := range of {
 		if of[i] > of[last] {
