@@ -110,7 +110,7 @@ func (k *tracker) settleBaseline() {
 			return
 		}
 		if t.moved {
-			k.shorten()
+			k.settle()
 			return
 		}
 	}
@@ -182,18 +182,18 @@ func (k *tracker) brake() {
 	}
 }
 
-// shorten ends the baseline before the deviation, which may have begun within
-// it and then hid its own beginning, as long as that dates it earlier.
-func (k *tracker) shorten() {
+// settle takes as the baseline what comes before the deviation, less a tenth
+// since that may have begun before it showed, until that dates it the same.
+func (k *tracker) settle() {
 	t := k.t
-	for next := min(t.base, t.onset); ; next = t.onset {
-		next -= next / 8
-		if next < least {
+	for range 6 {
+		next := max(least, t.onset-t.onset/10)
+		if d := next - t.base; max(d, -d) < t.base/20 {
 			return
 		}
 		was := *t
 		t.off = make([]float64, len(k.x))
-		if !k.look(next) || t.peak == 0 || t.onset >= was.onset { // it says nothing new
+		if !k.look(next) || t.peak == 0 { // not a deviation from that
 			*t = was
 			return
 		}
