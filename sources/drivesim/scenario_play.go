@@ -191,7 +191,11 @@ func (p *play) room(k int) []float64 {
 		}
 	}
 	out := make([]float64, p.hit)
-	base := sigmas * p.hidden(k)
+	most := 0.0
+	for i := range p.hit {
+		most = max(most, math.Abs(p.rows[i][k]-p.calm[i][k]))
+	}
+	base := max(sigmas*p.hidden(k), 0.1*most)
 	if Signals[k] == capture.RoleSetpoint {
 		for i := range out {
 			out[i] = base

@@ -4,7 +4,6 @@
 package anatomy
 
 import (
-	"math"
 	"sort"
 )
 
@@ -25,13 +24,9 @@ type study struct {
 	short  []*signal
 }
 
-// lead is by how long, in seconds, other channels may be ahead of one that
-// should follow the command (common practice, no source).
-const lead = 0.03
-
 // add follows a signal.
-func (s *study) add(g *signal, share float64, free int) *track {
-	t, ok := s.follow(g, share, lasting, free)
+func (s *study) add(g *signal, share float64) *track {
+	t, ok := s.follow(g, share, lasting)
 	if !ok {
 		s.short = append(s.short, g)
 		return nil
@@ -56,17 +51,10 @@ func (r *record) study() *study {
 	if r.moves == nil {
 		r.moves = r.effectsOf(nil)
 	}
-	share, free := 1/float64(max(n, 1)), math.MaxInt
-	for _, g := range r.signals { // those that should follow the command tell where the drive doesn't
-		if g.partner != nil {
-			if t := s.add(g, share, free); t != nil && t.moved {
-				free = min(free, t.onset)
-			}
-		}
-	}
+	share := 1 / float64(max(n, 1))
 	for _, g := range r.signals {
-		if r.measured(g) && g.partner == nil {
-			s.add(g, share, free)
+		if r.measured(g) {
+			s.add(g, share)
 		}
 	}
 	for _, t := range s.tracks {

@@ -70,19 +70,18 @@ type tracker struct {
 	span    float64   // between the lowest and the highest of them
 	share   float64   // of the false alarms
 	lasting float64   // s, for how long it goes one way by itself
-	free    int       // sample from which the drive is known not to do what is commanded
 	gap     int       // samples of calm that end an episode
 	demand  float64   // times the usual floor
 }
 
 // follow finds where signal s left its course before the trigger. ok is false
 // where there are too few samples to tell.
-func (r *record) follow(s *signal, share, lasting float64, free int) (t *track, ok bool) {
+func (r *record) follow(s *signal, share, lasting float64) (t *track, ok bool) {
 	x := s.before(r.trigger)
 	if len(robust.Finite(x)) < least {
 		return nil, false
 	}
-	k := &tracker{r: r, x: x, share: share, lasting: lasting, free: free, gap: max(8, len(x)/10),
+	k := &tracker{r: r, x: x, share: share, lasting: lasting, gap: max(8, len(x)/10),
 		t: &track{signal: s, off: make([]float64, len(x)), size: r.moves.size, step: robust.Step(x)}}
 	k.y = r.moves.medians(x, s.partner != nil)
 	low, high := math.Inf(1), math.Inf(-1)
@@ -132,7 +131,6 @@ func (k *tracker) look(base int) bool {
 		}
 	}
 	t.doubt = c.doubts(k.r.samplesIn(settle) / t.size)
-	k.release()
 	t.lowest = math.Inf(1)
 	for _, v := range k.y[:min(t.base/t.size, len(k.y))] {
 		if v < t.lowest {
@@ -143,27 +141,6 @@ func (k *tracker) look(base int) bool {
 	k.brake()
 	k.chart()
 	return true
-}
-
-// release takes moves of the command as an excuse away from where the drive is
-// known not to follow it: from there on, a channel whose course is in doubt is
-// measured by where it was just then.
-func (k *tracker) release() {
-	t := k.t
-	if k.free >= len(k.x) {
-		return
-	}
-	from := k.free / t.size
-	level := robust.Median(k.x[max(0, k.free-max(t.size, least)) : k.free+1])
-	for b := from; b < len(t.doubt); b++ {
-		if 2*t.doubt[b] < robust.Noise(thin(k.x[:t.base])) {
-			continue
-		}
-		t.doubt[b] = 0
-		for i := b * t.size; i < min((b+1)*t.size, len(t.off)); i++ {
-			t.off[i] = k.x[i] - level
-		}
-	}
 }
 
 // brake notes when a DC link may be up: while the command slows the drive down,

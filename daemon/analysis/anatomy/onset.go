@@ -2,6 +2,10 @@ package anatomy
 
 import "math"
 
+// smoothing is how many samples to each side onsets are looked for in means of,
+// in records of some hundred samples and more.
+const smoothing = 2
+
 // date finds the largest deviation of the episode from sample start on, and
 // goes back from there to where the deviation was first beyond doubt. It passes
 // over calm that is no longer than twice the way to the largest deviation: the
@@ -30,10 +34,15 @@ func (k *tracker) date(start, earliest int) {
 	t.alarm = first
 }
 
+// begun is the share of its largest value at which a deviation is said to have
+// begun, as rise times are taken from 10 %: the order of channels then depends
+// on what they do, not on which is the least noisy.
+const begun = 0.1
+
 // low is the deviation that counts.
 func (k *tracker) low() float64 {
 	t := k.t
-	return math.Min(math.Max(beyondDoubt, t.band)*t.sigma, 0.5*math.Abs(t.peak))
+	return math.Min(math.Max(math.Max(beyondDoubt, t.band)*t.sigma, begun*math.Abs(t.peak)), 0.5*math.Abs(t.peak))
 }
 
 // smooth are the deviations up to sample top as means over so few samples that
@@ -42,7 +51,7 @@ func (k *tracker) smooth(top int) []float64 {
 	t := k.t
 	half := 0
 	if len(t.off) >= 200 {
-		half = 2
+		half = smoothing
 	}
 	out := make([]float64, top+1)
 	for i := range out {
