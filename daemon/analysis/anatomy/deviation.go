@@ -25,6 +25,7 @@ type track struct {
 	doubt   []float64 // standard deviation of the course itself, by block of size samples
 	size    int
 	sigma   float64 // standard deviation of off while quiet
+	quiet   float64 // the same in the quieter half of that
 	band    float64 // in sigma: how far it went by itself while quiet
 	step    float64 // one count
 	usual   float64 // median while quiet
@@ -110,6 +111,7 @@ func (k *tracker) settleBaseline() {
 		}
 		if t.moved {
 			k.settle()
+			k.redate(0.6)
 			return
 		}
 	}
@@ -178,6 +180,19 @@ func (k *tracker) settle() {
 	}
 }
 
+func (k *tracker) redate(f float64) {
+	t := k.t
+	if t.kind.quantity == temperature || t.kind.quantity == ripple || t.kind.quantity == link {
+		return
+	}
+	was := *t
+	t.off = make([]float64, len(k.x))
+	if !k.look(max(least, int(f*float64(t.onset)))) || t.peak == 0 || t.onset > was.onset {
+		*t = was
+	}
+	t.moved = true
+}
+
 // scale measures the quiet part: its standard deviation, and how far it
 // strayed for longer than single samples.
 func (k *tracker) scale() {
@@ -187,6 +202,8 @@ func (k *tracker) scale() {
 	if t.sigma == 0 || math.IsNaN(t.sigma) { // a constant: any change is one
 		t.sigma = max(1e-9, 1e-6*math.Abs(t.usual))
 	}
+	half := len(quiet) / 2
+	t.quiet = min(t.sigma, max(t.step/math.Sqrt(12), min(robust.Spread(thin(quiet[:half]), 0), robust.Spread(thin(quiet[half:]), 0))))
 	rest := make([]float64, len(quiet))
 	for i := range rest {
 		rest[i] = t.dev(i)

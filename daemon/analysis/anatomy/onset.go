@@ -42,7 +42,7 @@ const begun = 0.1
 // low is the deviation that counts.
 func (k *tracker) low() float64 {
 	t := k.t
-	return math.Min(math.Max(math.Max(beyondDoubt, t.band)*t.sigma, begun*math.Abs(t.peak)), 0.5*math.Abs(t.peak))
+	return math.Min(math.Max(beyondDoubt*t.quiet, begun*math.Abs(t.peak)), 0.5*math.Abs(t.peak))
 }
 
 // smooth are the deviations up to sample top as means over so few samples that
