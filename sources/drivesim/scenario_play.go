@@ -3,6 +3,7 @@ package drivesim
 import (
 	"math"
 	"math/rand/v2"
+	"slices"
 	"sort"
 	"time"
 
@@ -173,42 +174,36 @@ func (p *play) moves() bool {
 	return high-low > 0.02*p.Machine.Speed
 }
 
-// Limits of what can be seen, see ScenarioTruth.
+// What hides a deviation from an observer who has nothing but the record: see ScenarioTruth.
 const (
-	sigmas    = 5
-	moveShare = 0.5
-	moveLasts = 0.5 // s
+	beyondDoubt = 4   // standard deviations
+	begun       = 0.1 // share of the largest deviation
+	moveHides   = 0.5 // share of what a move of the setpoint changed …
+	moveLasts   = 0.5 // … in so many seconds
 )
 
 // room is how far signal k must be from its undisturbed course to have moved,
 // by row.
 func (p *play) room(k int) []float64 {
-	own := make([]float64, p.hit)
+	out, own, most := make([]float64, p.hit), make([]float64, p.hit), 0.0
+	setpoint := Signals[k] == capture.RoleSetpoint
 	for i := range own {
-		own[i] = p.bare[i][k]
-		if Signals[k] == capture.RoleSpeed {
-			own[i] -= p.bare[i][0]
-		}
-	}
-	out := make([]float64, p.hit)
-	most := 0.0
-	for i := range p.hit {
 		most = max(most, math.Abs(p.rows[i][k]-p.calm[i][k]))
-	}
-	base := max(sigmas*p.hidden(k), 0.1*most)
-	if Signals[k] == capture.RoleSetpoint {
-		for i := range out {
-			out[i] = base
+		if own[i] = p.bare[i][k]; Signals[k] == capture.RoleSpeed {
+			own[i] -= p.bare[i][0] // its setpoint is known
 		}
-		return out
+	}
+	base := beyondDoubt * p.hidden(k)
+	if !setpoint { // that begins when it begins
+		base = max(base, begun*most)
 	}
 	w := int(moveLasts / p.step)
 	for i := range out {
-		low, high := own[i], own[i]
-		for j := max(0, i-w); j < i; j++ {
-			low, high = min(low, own[j]), max(high, own[j])
+		if out[i] = base; setpoint {
+			continue
 		}
-		out[i] = base + moveShare*(high-low)
+		recent := own[max(0, i-w) : i+1]
+		out[i] += moveHides * (slices.Max(recent) - slices.Min(recent))
 	}
 	return out
 }

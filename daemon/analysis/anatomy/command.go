@@ -37,6 +37,9 @@ func (r *record) overreach(t *track) *move {
 		return nil
 	}
 	size := math.Abs(gap[peak])
+	if end := robust.Median(gap[len(gap)-min(least, len(gap)):]); math.Abs(end) < 0.25*size { // it caught up
+		return nil
+	}
 	w := max(4, r.samplesIn(0.02))
 	if !(size > astray*top) || size < 8*t.sigma || peak <= 2*w {
 		return nil

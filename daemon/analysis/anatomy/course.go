@@ -26,9 +26,8 @@ const blocks = 512
 // model: by sample, and as means of blocks.
 type effects struct {
 	sp             []float64
-	odd, even, off basis  // for what changes sign with the direction; for what doesn't; for the actual value less the setpoint
-	size           int    // samples of a block
-	braking        []bool // by block: whether the command slows the drive down, or did so just before
+	odd, even, off basis // for what changes sign with the direction; for what doesn't; for the actual value less the setpoint
+	size           int   // samples of a block
 }
 
 // basis are the columns of a model. The first is constant, the second grows
@@ -90,13 +89,35 @@ func (r *record) effectsOf(sp []float64) *effects {
 		}
 		e.even.add(driving, e.size)
 	}
-	e.braking = make([]bool, len(e.even.means[0]))
+	return e
+}
+
+// braking tells by block whether the motor gives power back: by torque and speed
+// where both are recorded, else by whether the command slows the drive down.
+func (r *record) braking(blocks int) []bool {
+	out := make([]bool, blocks)
+	e := r.moves
+	if m, n := r.of(torque), r.of(speed); m != nil && n != nil {
+		given, most := make([]float64, blocks), 0.0
+		for b := range given {
+			for i := b * e.size; i < min((b+1)*e.size, len(m.samples), len(n.samples), r.trigger); i++ {
+				if p := m.samples[i] * n.samples[i]; !math.IsNaN(p - p) {
+					given[b] += p
+				}
+			}
+			most = max(most, math.Abs(given[b]))
+		}
+		for b, p := range given {
+			out[b] = p <= 0.05*most // about nothing is enough: of the losses some come back
+		}
+		return out
+	}
 	for j := 3; j < len(e.even.means); j++ {
-		for b, v := range e.even.means[j] {
-			e.braking[b] = e.braking[b] || v*settle < -0.01*top
+		for b, v := range e.even.means[j][:blocks] {
+			out[b] = out[b] || v*settle < -0.01*e.even.top[2]
 		}
 	}
-	return e
+	return out
 }
 
 // hold gives n samples in which missing ones are as the last was.
@@ -174,7 +195,7 @@ func (r *record) courseOf(s *signal, e *effects, base int, y []float64, span, la
 	prior := make([]float64, len(means))
 	for j, m := range c.basis.means {
 		means[j] = m[:nb]
-		prior[j] = span / math.Max(c.basis.top[j], 1e-12)
+		prior[j] = 0.5 * span / math.Max(c.basis.top[j], 1e-12)
 		if j >= 2 && c.sp != nil {
 			prior[j] = loopTime
 		}

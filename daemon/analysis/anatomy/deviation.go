@@ -16,7 +16,7 @@ const least = 8
 // beyond is the deviation, in standard deviations of what a channel does by
 // itself, that counts as having moved: one that normal noise reaches in less
 // than one of a hundred records of eight channels of some thousand samples.
-const beyondDoubt = 5
+const beyondDoubt = 4
 
 // track is how one channel left its course before the trigger.
 type track struct {
@@ -49,13 +49,13 @@ const settle = 0.5
 // (common practice, no source).
 const sag = 0.02
 
-// dev is the deviation at sample i that the doubt about the course leaves. A
-// move can raise a DC link by what it brakes with, but hardly lower it.
+// dev is the deviation at sample i that the doubt about the course leaves. A DC
+// link may be up while the motor brakes, and down to what it was at its lowest.
 func (t *track) dev(i int) float64 {
 	v, e := t.off[i], 2*t.doubt[i/t.size]
 	switch {
 	case t.kind.quantity == link && v < 0:
-		e = math.Min(e, math.Max(0, t.samples[i]-v-t.lowest)+sag*math.Abs(t.usual))
+		e = math.Max(0, t.samples[i]-v-t.lowest+sag*math.Abs(t.usual))
 	case t.braking != nil && t.braking[i/t.size]:
 		return 0
 	}
@@ -145,14 +145,14 @@ func (k *tracker) look(base int) bool {
 	return true
 }
 
-// brake notes when a DC link may be up: while the command slows the drive down,
-// and after that until it is back.
+// brake notes when a DC link may be up: while the motor brakes, and after that
+// until it is back.
 func (k *tracker) brake() {
 	t := k.t
 	if t.kind.quantity != link {
 		return
 	}
-	t.braking = append([]bool(nil), k.r.moves.braking...)
+	t.braking = k.r.braking(len(t.doubt))
 	for b := 1; b < len(t.braking); b++ {
 		if t.braking[b-1] && !t.braking[b] {
 			i := b * t.size
@@ -290,7 +290,7 @@ func (k *tracker) chart() {
 		return
 	}
 	k.date(start, 0)
-	t.moved = math.Abs(t.peak) > max(k.demand*max(2*beyondDoubt, 2*k.few()*t.band)*t.sigma, k.floor())
+	t.moved = math.Abs(t.peak) > max(k.demand*max(10, 2*k.few()*t.band)*t.sigma, k.floor())
 	if t.moved && t.kind.quantity == temperature {
 		k.bend()
 	}

@@ -9,6 +9,7 @@ import (
 // the line's frequency appears, at 50 or 60 Hz mains.
 const (
 	rippleWindow = 0.05  // s: five periods of 100 Hz, six of 120 Hz
+	dip          = 0.15  // share of its voltage that a link falls by when the supply sags, and not by a missing phase (common practice, no source)
 	rippleLeast  = 0.008 // share of the link's voltage: an amplitude above what unbalanced mains leave (common practice, no source)
 )
 
@@ -58,12 +59,12 @@ func (r *record) amplitude(x []float64, f float64) []float64 {
 // which left its course by itself.
 func (t *track) rippled(w *track, hz float64, window int) {
 	t.swing, t.hz = w.peak, hz
-	if t.moved && t.onset <= w.onset {
+	if t.moved && t.onset <= w.onset && t.peak < -dip*math.Abs(t.usual) { // it fell first, and that swings, too
 		return
 	}
 	t.moved, t.onset = true, w.onset
 	for i := max(0, w.onset-window); i < min(len(t.off), w.onset+window); i++ {
-		if math.Abs(t.dev(i)) >= beyondDoubt*t.sigma {
+		if math.Abs(t.off[i]) >= beyondDoubt*t.sigma {
 			t.onset = i
 			break
 		}
