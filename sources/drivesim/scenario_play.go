@@ -40,6 +40,9 @@ func (p *play) run() bool {
 		return false
 	}
 	p.calm = p.unroll(false, p.hit+1)
+	if p.harmless() {
+		return true
+	}
 	steady := *p
 	steady.Machine.Gust, steady.Machine.Ripple = 0, 0
 	p.bare = steady.unroll(false, p.hit+1)
@@ -137,7 +140,7 @@ func (p *play) overreach(r *runner, h float64) {
 func (p *play) truth() (ScenarioTruth, bool) {
 	t := ScenarioTruth{Scenario: p.Scenario, Acts: p.since(p.onset), Moving: p.moves()}
 	first := p.hit - p.before
-	if t.Calm = p.Cause == StopOrdered || p.Cause == HandTriggered; t.Calm {
+	if t.Calm = p.harmless(); t.Calm {
 		t.Acts = 0
 		return t, true
 	}
@@ -161,6 +164,9 @@ func (p *play) truth() (ScenarioTruth, bool) {
 	lead := t.Onset - p.since(float64(first)*p.step) // s of the record before it
 	return t, lead >= max(0.2*float64(p.Samples), 64)*p.step && t.Onset <= -p.step
 }
+
+// harmless tells whether nothing is wrong with the drive.
+func (p *play) harmless() bool { return slices.Contains(CalmCauses, p.Cause) }
 
 // since makes seconds from row 0 seconds from the trigger.
 func (p *play) since(t float64) float64 { return t - float64(p.hit)*p.step }
@@ -197,13 +203,35 @@ func (p *play) room(k int) []float64 {
 	if !setpoint { // that begins when it begins
 		base = max(base, begun*most)
 	}
-	w := int(moveLasts / p.step)
+	changed := spans(own, int(moveLasts/p.step))
 	for i := range out {
-		if out[i] = base; setpoint {
-			continue
+		if out[i] = base; !setpoint {
+			out[i] += moveHides * changed[i]
 		}
-		recent := own[max(0, i-w) : i+1]
-		out[i] += moveHides * (slices.Max(recent) - slices.Min(recent))
+	}
+	return out
+}
+
+// spans are the differences between the highest and the lowest of each value
+// and the w before it: those that can still be one are kept in order.
+func spans(x []float64, w int) []float64 {
+	out := make([]float64, len(x))
+	var high, low []int
+	for i, v := range x {
+		for len(high) > 0 && x[high[len(high)-1]] <= v {
+			high = high[:len(high)-1]
+		}
+		for len(low) > 0 && x[low[len(low)-1]] >= v {
+			low = low[:len(low)-1]
+		}
+		high, low = append(high, i), append(low, i)
+		if high[0] < i-w {
+			high = high[1:]
+		}
+		if low[0] < i-w {
+			low = low[1:]
+		}
+		out[i] = x[high[0]] - x[low[0]]
 	}
 	return out
 }
