@@ -25,8 +25,8 @@ type study struct {
 }
 
 // add follows a signal.
-func (s *study) add(g *signal, share float64) *track {
-	t, ok := s.follow(g, share, lasting)
+func (s *study) add(g *signal, share float64, follows int) *track {
+	t, ok := s.follow(g, share, lasting, follows)
 	if !ok {
 		s.short = append(s.short, g)
 		return nil
@@ -51,10 +51,17 @@ func (r *record) study() *study {
 	if r.moves == nil {
 		r.moves = r.effectsOf(nil)
 	}
-	share := 1 / float64(max(n, 1))
+	share, follows := 1/float64(max(n, 1)), r.trigger
 	for _, g := range r.signals {
-		if r.measured(g) {
-			s.add(g, share)
+		if g.partner != nil {
+			if t := s.add(g, share, r.trigger); t != nil && t.moved {
+				follows = min(follows, t.onset)
+			}
+		}
+	}
+	for _, g := range r.signals {
+		if r.measured(g) && g.partner == nil {
+			s.add(g, share, follows)
 		}
 	}
 	for _, t := range s.tracks {

@@ -61,7 +61,7 @@ func (r *record) overreach(t *track) *move {
 		return x[i] - x[from] - slope*float64(i-from)
 	}
 	asked := math.Abs(bent(sp, half))
-	if asked < 1.5*math.Abs(bent(t.samples, half)) || asked < 0.3*size {
+	if asked < 1.1*math.Abs(bent(t.samples, half)) || asked < 0.3*size {
 		return nil
 	}
 	before := 0.0

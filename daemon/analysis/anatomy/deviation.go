@@ -76,8 +76,9 @@ type tracker struct {
 }
 
 // follow finds where signal s left its course before the trigger. ok is false
-// where there are too few samples to tell.
-func (r *record) follow(s *signal, share, lasting float64) (t *track, ok bool) {
+// where there are too few samples to tell. Up to sample follows the drive did what
+// it was commanded: what moves can do to the signal is seen there.
+func (r *record) follow(s *signal, share, lasting float64, follows int) (t *track, ok bool) {
 	x := s.before(r.trigger)
 	if len(robust.Finite(x)) < least {
 		return nil, false
@@ -86,7 +87,7 @@ func (r *record) follow(s *signal, share, lasting float64) (t *track, ok bool) {
 		t: &track{signal: s, off: make([]float64, len(x)), size: r.moves.size, step: robust.Step(x)}}
 	k.y = r.moves.medians(x, s.partner != nil)
 	low, high := math.Inf(1), math.Inf(-1)
-	for _, v := range k.y {
+	for _, v := range k.y[:min(max(follows/k.t.size, 1), len(k.y))] {
 		if !math.IsNaN(v) {
 			low, high = min(low, v), max(high, v)
 		}

@@ -26,7 +26,7 @@ func (r *record) ripples(s *signal, share float64) (t *track, hz float64, ok boo
 			continue
 		}
 		a := &signal{index: s.index, name: s.name, unit: s.unit, kind: kind{ripple, false}, samples: r.amplitude(held, f)}
-		v, fine := r.follow(a, share, rippleWindow)
+		v, fine := r.follow(a, share, rippleWindow, r.trigger)
 		if fine && v.moved && v.peak > math.Max(v.usual, rippleLeast*level) && (!ok || v.peak > t.peak) {
 			t, hz, ok = v, f, true
 		}
