@@ -56,16 +56,16 @@ func (r *record) overreach(t *track) *move {
 	if from < w {
 		return nil
 	}
-	bent := func(x []float64, i int) float64 { // from the line through the samples before
-		slope := (x[from] - x[from-w]) / float64(w)
-		return x[i] - x[from] - slope*float64(i-from)
+	slope := (sp[from] - sp[from-w]) / float64(w) // until then, the drive went as the setpoint did
+	bent := func(x []float64, i int) float64 {
+		return robust.Median(x[max(0, i-2):i+1]) - robust.Median(x[from-w:from+1]) - slope*(float64(i-from)+float64(w)/2)
 	}
 	asked := math.Abs(bent(sp, half))
 	if asked < 1.1*math.Abs(bent(t.samples, half)) || asked < 0.3*size {
 		return nil
 	}
 	before := 0.0
-	for i := w; i <= from; i++ {
+	for i := w; i <= from-w; i++ {
 		before = max(before, math.Abs(sp[i]-sp[i-w]))
 	}
 	at, step := from, max(5*robust.Noise(thin(sp)), 1.5*robust.Step(sp), 1e-3*top)
