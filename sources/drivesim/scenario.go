@@ -56,7 +56,7 @@ type Scenario struct {
 //   - further than a tenth of what the deviation comes to before the trip, as
 //     rise times are taken from 10 %, so that the order of channels depends on
 //     what happens and not on who measures best;
-//   - while a move of the setpoint is felt, further by half of what that move
+//   - while a move of the setpoint is felt, further by a quarter of what that move
 //     itself changed in the last half second: without the machine's data
 //     the two can't be told apart sooner.
 //

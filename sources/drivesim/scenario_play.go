@@ -182,10 +182,10 @@ func (p *play) moves() bool {
 
 // What hides a deviation from an observer who has nothing but the record: see ScenarioTruth.
 const (
-	beyondDoubt = 4   // standard deviations
-	begun       = 0.1 // share of the largest deviation
-	moveHides   = 0.5 // share of what a move of the setpoint changed …
-	moveLasts   = 0.5 // … in so many seconds
+	beyondDoubt = 4    // standard deviations
+	begun       = 0.1  // share of the largest deviation
+	moveHides   = 0.25 // share of what a move of the setpoint changed …
+	moveLasts   = 0.5  // … in so many seconds
 )
 
 // room is how far signal k must be from its undisturbed course to have moved,
