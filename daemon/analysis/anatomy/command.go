@@ -73,8 +73,34 @@ func (r *record) overreach(t *track) *move {
 		at++
 	}
 	rate := math.Abs(sp[half]-sp[at]) / math.Max(float64(half-at), 1)
-	if rate*float64(w) < steeper*before {
+	if rate*float64(w) < steeper*before || !r.exhausted(half) {
 		return nil
 	}
 	return &move{from: at, to: peak, change: sp[peak] - sp[at], rate: rate / r.pace(half)}
+}
+
+// exhausted tells whether the drive gave all it could from sample from on: its
+// torque, else its current, was at the largest that it came to for a good part
+// of the time. True where neither is recorded.
+func (r *record) exhausted(from int) bool {
+	s := r.of(torque)
+	if s == nil {
+		s = r.of(current)
+	}
+	if s == nil || from >= len(s.before(r.trigger)) {
+		return true
+	}
+	x := s.before(r.trigger)[from:]
+	top, at := 0.0, 0
+	for _, v := range x {
+		if !math.IsNaN(v - v) {
+			top = max(top, math.Abs(v))
+		}
+	}
+	for _, v := range x {
+		if math.Abs(v) > 0.9*top {
+			at++
+		}
+	}
+	return float64(at) > 0.4*float64(len(x))
 }

@@ -2,6 +2,7 @@ package anatomy
 
 import (
 	"math"
+	"slices"
 
 	"faultkeep/daemon/analysis/robust"
 )
@@ -83,11 +84,13 @@ func (r *record) effectsOf(sp []float64) *effects {
 		d := r.slope(held, lag)
 		e.odd.add(d, e.size)
 		e.off.add(d, e.size)
-		driving := make([]float64, n)
+		driving, braking := make([]float64, n), make([]float64, n) // friction helps to brake
 		for i := range d {
-			driving[i] = d[i] * way[i]
+			v := d[i] * way[i]
+			driving[i], braking[i] = max(v, 0), min(v, 0)
 		}
 		e.even.add(driving, e.size)
+		e.even.add(braking, e.size)
 	}
 	return e
 }
@@ -228,6 +231,19 @@ func (c *course) doubts(last int) []float64 {
 			low, high = min(low, v), max(high, v)
 		}
 		out[b] = math.Hypot(c.model.Doubt(c.basis.means, b), unlike*(high-low))
+	}
+	if c.sp != nil { // what rests may stick before it moves
+		top, rested := slices.Max(c.sp), math.MaxInt/2
+		top = max(top, -slices.Min(c.sp))
+		for b := range out {
+			now := math.Abs(c.sp[min(b*c.size+c.size/2, len(c.sp)-1)])
+			if rested++; now < 0.01*top {
+				rested = 0
+			}
+			if rested < last/2 {
+				out[b] = math.Max(out[b], now/2)
+			}
+		}
 	}
 	return out
 }
