@@ -69,10 +69,10 @@ func (r *record) effectsOf(sp []float64) *effects {
 		return e
 	}
 	held, top := hold(sp, n)
+	e.sp = held
 	if top == 0 {
 		return e
 	}
-	e.sp = held
 	way, size := make([]float64, n), make([]float64, n)
 	for i, v := range held {
 		way[i], size[i] = v/(math.Abs(v)+0.02*top), math.Abs(v) // rest is neither direction

@@ -10,8 +10,8 @@ import (
 
 // What findings rest on.
 const (
-	basisOrder = "Evidence, not a diagnosis. Baseline by medians before the deviation, two-sided CUSUM with at most 1 % false alarms in a record of noise, " +
-		"onset where the deviation first exceeds three standard deviations of what the channel does by itself."
+	basisOrder = "Evidence, not a diagnosis. The course of each channel is learned from what the command did to it before, two-sided CUSUM with at most " +
+		"1 % false alarms in a record of noise; onset where the deviation exceeds four standard deviations and a tenth of its largest."
 	basisCause  = "A candidate by rule, not a diagnosis: what moved first and how, in this record alone. Whoever opens or re-tunes a drive is qualified for it and follows the local rules."
 	basisLimit  = "Samples that stay at the edge of what was recorded."
 	basisPlain  = "Read off the samples."
@@ -42,6 +42,9 @@ func Find(c capture.Capture, series []capture.Series) []capture.Finding {
 	}
 	if r.trigger < least {
 		unable(nil, "What moved first can't be told: the record has %d samples before the trigger, at least %d are needed.", r.trigger, least)
+	}
+	if r.skipped > 0 {
+		unable(nil, "What moved first was looked for in the last %d samples before the %s only.", window, (&study{record: r}).event())
 	}
 	s := r.study()
 	for _, g := range s.short {
@@ -207,14 +210,14 @@ func (s *study) extremes() (out []capture.Finding) {
 			continue
 		}
 		low, high := -1, -1
-		for i, v := range g.samples {
+		for i, v := range g.all {
 			if math.IsNaN(v - v) {
 				continue
 			}
-			if low < 0 || v < g.samples[low] {
+			if low < 0 || v < g.all[low] {
 				low = i
 			}
-			if high < 0 || v > g.samples[high] {
+			if high < 0 || v > g.all[high] {
 				high = i
 			}
 		}
@@ -230,18 +233,18 @@ func (s *study) extremes() (out []capture.Finding) {
 
 func (s *study) extreme(g *signal, low, high int) capture.Finding {
 	f := capture.Finding{Kind: capture.FindingExtreme, Name: "extremes", Channels: []string{g.name}, Basis: basisPlain,
-		From: math.Min(s.at(low), s.at(high)), To: math.Max(s.at(low), s.at(high))}
+		From: math.Min(s.c.At(low), s.c.At(high)), To: math.Max(s.c.At(low), s.c.At(high))}
 	text := g.name + ": "
 	if s.trigger < len(g.samples) && !math.IsNaN(g.samples[s.trigger]-g.samples[s.trigger]) {
 		v := g.samples[s.trigger]
 		text += fmt.Sprintf("%s at the %s, ", amount(v, g.unit), s.event())
 		f.Values = append(f.Values, capture.Quantity{Name: "at trigger", Value: v, Unit: g.unit})
 	}
-	l, h := g.samples[low], g.samples[high]
+	l, h := g.all[low], g.all[high]
 	if l == h {
 		text += fmt.Sprintf("constant at %s", amount(l, g.unit))
 	} else {
-		text += fmt.Sprintf("lowest %s %s, highest %s %s", amount(l, g.unit), s.when(s.at(low)), amount(h, g.unit), s.when(s.at(high)))
+		text += fmt.Sprintf("lowest %s %s, highest %s %s", amount(l, g.unit), s.when(s.c.At(low)), amount(h, g.unit), s.when(s.c.At(high)))
 	}
 	f.Text = capital(text) + "."
 	f.Values = append(f.Values, capture.Quantity{Name: "lowest", Value: l, Unit: g.unit}, capture.Quantity{Name: "highest", Value: h, Unit: g.unit})

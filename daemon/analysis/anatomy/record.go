@@ -61,9 +61,10 @@ func newRecord(c capture.Capture, series []capture.Series) (r *record, empty []s
 	return r, empty
 }
 
-// at is the time of a sample of the window, in seconds from the trigger.
+// at is the time of a sample in seconds from the trigger; those before the window
+// have negative numbers.
 func (r *record) at(i int) float64 {
-	if i < len(r.times) {
+	if i >= 0 && i < len(r.times) {
 		return r.times[i]
 	}
 	return r.c.At(i + r.skipped)

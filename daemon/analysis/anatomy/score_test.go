@@ -118,9 +118,9 @@ func play(causes []drivesim.Cause, each int) map[drivesim.Cause]tally {
 			}
 		})
 	}
-	for _, cause := range causes {
+	for i, cause := range causes { // seeds of their own: the same one draws the same machine, moves and noise for each cause
 		for k := range uint64(each) {
-			jobs <- job{cause, *scoreSeed + k}
+			jobs <- job{cause, *scoreSeed + k + uint64(i)*1_000_000}
 		}
 	}
 	close(jobs)

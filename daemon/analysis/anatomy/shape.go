@@ -201,7 +201,8 @@ func (s *study) edges() (out []edge) {
 		}
 		var bits [64]edge
 		last, have := uint64(0), false
-		for i, v := range g.samples {
+		for i, v := range g.all {
+			i -= s.skipped
 			if math.IsNaN(v-v) || v < 0 || v >= 1<<53 {
 				continue
 			}
