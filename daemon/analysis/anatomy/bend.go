@@ -36,6 +36,7 @@ func (k *tracker) bend() {
 		}
 	}
 	clear(t.doubt)
+	copy(t.dev, t.off)
 	t.base = at
 	t.sigma = max(robust.Spread(thin(t.off[from:at]), t.step), 1e-9)
 	k.date(at, max(from, at-(n-at)/2))

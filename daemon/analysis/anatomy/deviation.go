@@ -18,10 +18,14 @@ const least = 8
 // than one of a hundred records of eight channels of some thousand samples.
 const beyondDoubt = 4
 
+// sureOf is the largest deviation, in the same measure, that a channel must come to.
+const sureOf = 10
+
 // track is how one channel left its course before the trigger.
 type track struct {
 	*signal
 	off     []float64 // deviation from the course, in the channel's unit, samples [0, trigger)
+	dev     []float64 // what of that is left beyond the doubt about the course
 	doubt   []float64 // standard deviation of the course itself, by block of size samples
 	size    int
 	sigma   float64 // standard deviation of off while quiet
@@ -49,17 +53,23 @@ const settle = 0.5
 // (common practice, no source).
 const sag = 0.02
 
-// dev is the deviation at sample i that the doubt about the course leaves. A DC
+// believe takes from the deviation what the doubt about the course may be. A DC
 // link may be up while the motor brakes, and down to what it was at its lowest.
-func (t *track) dev(i int) float64 {
-	v, e := t.off[i], 2*t.doubt[i/t.size]
-	switch {
-	case t.kind.quantity == link && v < 0:
-		e = math.Max(0, t.samples[i]-v-t.lowest+sag*math.Abs(t.usual))
-	case t.braking != nil && t.braking[i/t.size]:
-		return 0
+func (t *track) believe() {
+	for b, d := range t.doubt {
+		e := 2 * d
+		if t.braking != nil && t.braking[b] {
+			e = math.Inf(1)
+		}
+		for i := b * t.size; i < min((b+1)*t.size, len(t.off)); i++ {
+			v := t.off[i]
+			if t.kind.quantity == link && v < 0 {
+				t.dev[i] = shrink(v, math.Max(0, t.samples[i]-v-t.lowest+sag*math.Abs(t.usual)))
+				continue
+			}
+			t.dev[i] = shrink(v, e)
+		}
 	}
-	return shrink(v, e)
 }
 
 // tracker looks for the deviation of one channel.
@@ -84,7 +94,7 @@ func (r *record) follow(s *signal, share, lasting float64, follows int) (t *trac
 		return nil, false
 	}
 	k := &tracker{r: r, x: x, share: share, lasting: lasting, gap: max(8, len(x)/10),
-		t: &track{signal: s, off: make([]float64, len(x)), size: r.moves.size, step: robust.Step(x)}}
+		t: &track{signal: s, off: make([]float64, len(x)), dev: make([]float64, len(x)), size: r.moves.size, step: robust.Step(x)}}
 	k.y = r.moves.medians(x, s.partner != nil)
 	low, high := math.Inf(1), math.Inf(-1)
 	for _, v := range k.y[:min(max(follows/k.t.size, 1), len(k.y))] {
@@ -115,7 +125,23 @@ func (k *tracker) settleBaseline() {
 			k.redate(0.6)
 			return
 		}
+		if k.still() {
+			return
+		}
 	}
+}
+
+// still tells whether no other baseline would show a deviation either: nothing in
+// the record goes beyond what the noise from sample to sample allows.
+func (k *tracker) still() bool {
+	t := k.t
+	most := 0.0
+	for _, v := range t.off {
+		if v = math.Abs(v); v > most {
+			most = v
+		}
+	}
+	return most < sureOf*max(robust.Noise(thin(k.x)), t.step/math.Sqrt(12))
 }
 
 // look takes a baseline and looks for the deviation.
@@ -140,18 +166,21 @@ func (k *tracker) look(base int) bool {
 			t.lowest = v
 		}
 	}
+	t.believe()
 	k.scale()
-	k.brake()
+	if k.brake() {
+		t.believe()
+	}
 	k.chart()
 	return true
 }
 
 // brake notes when a DC link may be up: while the motor brakes, and after that
 // until it is back.
-func (k *tracker) brake() {
+func (k *tracker) brake() bool {
 	t := k.t
 	if t.kind.quantity != link {
-		return
+		return false
 	}
 	t.braking = k.r.braking(len(t.doubt))
 	for b := 1; b < len(t.braking); b++ {
@@ -160,6 +189,7 @@ func (k *tracker) brake() {
 			t.braking[b] = robust.Median(t.off[i:min(i+t.size, len(t.off))]) > 3*t.sigma
 		}
 	}
+	return true
 }
 
 // settle takes as the baseline what comes before the deviation, less a tenth
@@ -172,7 +202,7 @@ func (k *tracker) settle() {
 			return
 		}
 		was := *t
-		t.off = make([]float64, len(k.x))
+		t.off, t.dev = make([]float64, len(k.x)), make([]float64, len(k.x))
 		if !k.look(next) || t.peak == 0 { // not a deviation from that
 			*t = was
 			return
@@ -187,7 +217,7 @@ func (k *tracker) redate(f float64) {
 		return
 	}
 	was := *t
-	t.off = make([]float64, len(k.x))
+	t.off, t.dev = make([]float64, len(k.x)), make([]float64, len(k.x))
 	if !k.look(max(least, int(f*float64(t.onset)))) || t.peak == 0 || t.onset > was.onset {
 		*t = was
 	}
@@ -205,11 +235,7 @@ func (k *tracker) scale() {
 	}
 	half := len(quiet) / 2
 	t.quiet = min(t.sigma, max(t.step/math.Sqrt(12), min(robust.Spread(thin(quiet[:half]), 0), robust.Spread(thin(quiet[half:]), 0))))
-	rest := make([]float64, len(quiet))
-	for i := range rest {
-		rest[i] = t.dev(i)
-	}
-	t.band = stray(rest) / t.sigma
+	t.band = stray(t.dev[:t.base]) / t.sigma
 }
 
 // shrink takes up to e off the size of v.
@@ -250,7 +276,7 @@ func stray(v []float64) float64 {
 // thin takes every so many of the samples where they are more than a scale
 // needs, neighbours staying together in sixteens.
 func thin(v []float64) []float64 {
-	const most = 4096
+	const most = 1024
 	if len(v) <= most {
 		return v
 	}
@@ -272,7 +298,7 @@ func (k *tracker) chart() {
 	t.moved = false
 	start, calm := -1, 0
 	for i := range t.off {
-		z := max(-allowance-4, min(allowance+4, t.dev(i)/t.sigma)) // so that one wild sample is soon forgotten
+		z := max(-allowance-4, min(allowance+4, t.dev[i]/t.sigma)) // so that one wild sample is soon forgotten
 		state := c.Add(z)
 		c.Up, c.Down = min(c.Up, 2*c.H+4), min(c.Down, 2*c.H+4)
 		switch {
@@ -291,7 +317,7 @@ func (k *tracker) chart() {
 		return
 	}
 	k.date(start, 0)
-	t.moved = math.Abs(t.peak) > max(k.demand*max(10, 2*k.few()*t.band)*t.sigma, k.floor())
+	t.moved = math.Abs(t.peak) > max(k.demand*max(sureOf, 2*k.few()*t.band)*t.sigma, k.floor())
 	if t.moved && t.kind.quantity == temperature {
 		k.bend()
 	}

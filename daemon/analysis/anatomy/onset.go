@@ -15,7 +15,7 @@ func (k *tracker) date(start, earliest int) {
 	t.peak = 0
 	top := start
 	for i := start; i < len(t.off); i++ {
-		if v := t.dev(i); math.Abs(v) > math.Abs(t.peak) {
+		if v := t.dev[i]; math.Abs(v) > math.Abs(t.peak) {
 			t.peak, top = v, i
 		}
 	}
@@ -57,7 +57,7 @@ func (k *tracker) smooth(top int) []float64 {
 	for i := range out {
 		sum, n := 0.0, 0
 		for j := max(0, i-half); j <= min(len(t.off)-1, i+half); j++ {
-			if v := t.dev(j); !math.IsNaN(v) {
+			if v := t.dev[j]; !math.IsNaN(v) {
 				sum += v
 				n++
 			}

@@ -46,7 +46,7 @@ func (s *study) shapeOf(t *track) (f shape) {
 	f.swings = len(of)
 	up, down := 0.0, 0.0
 	for i := t.onset; i < len(t.off); i++ {
-		up, down = max(up, t.dev(i)), max(down, -t.dev(i))
+		up, down = max(up, t.dev[i]), max(down, -t.dev[i])
 	}
 	f.sides = min(up, down) / max(up, down, 1e-300)
 	last := 0
