@@ -52,6 +52,9 @@ func Find(c capture.Capture, series []capture.Series) []capture.Finding {
 			unable([]string{g.name}, "%s has fewer than %d samples before the trigger that can be used.", capital(g.name), least)
 		}
 	}
+	if len(s.tracks) == 0 && r.trigger >= least {
+		unable(nil, "What moved first can't be told: no channel is measured over enough samples.")
+	}
 	out = append(out, s.order()...)
 	out = append(out, s.causes()...)
 	out = append(out, s.touched()...)
