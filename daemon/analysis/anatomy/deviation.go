@@ -78,6 +78,7 @@ type tracker struct {
 	t       *track
 	x       []float64
 	y       []float64 // medians of blocks
+	top     float64   // largest size of a sample
 	span    float64   // between the lowest and the highest of them
 	share   float64   // of the false alarms
 	lasting float64   // s, for how long it goes one way by itself
@@ -95,6 +96,11 @@ func (r *record) follow(s *signal, share, lasting float64, follows int) (t *trac
 	}
 	k := &tracker{r: r, x: x, share: share, lasting: lasting, gap: max(8, len(x)/10),
 		t: &track{signal: s, off: make([]float64, len(x)), dev: make([]float64, len(x)), size: r.moves.size, step: robust.Step(x)}}
+	for _, v := range x {
+		if v = math.Abs(v); v > k.top && !math.IsInf(v, 0) {
+			k.top = v
+		}
+	}
 	k.y = r.moves.medians(x, s.partner != nil)
 	low, high := math.Inf(1), math.Inf(-1)
 	for _, v := range k.y[:min(max(follows/k.t.size, 1), len(k.y))] {
@@ -229,6 +235,9 @@ func (k *tracker) redate(f float64) {
 func (k *tracker) scale() {
 	t := k.t
 	quiet := t.off[:t.base]
+	if t.step > coarse*k.top && robust.Step(k.x[:t.base]) == 0 {
+		t.step = coarse * k.top // a constant that changed once: that was no count
+	}
 	t.sigma = max(robust.Noise(thin(quiet)), robust.Spread(thin(quiet), t.step))
 	if t.sigma == 0 || math.IsNaN(t.sigma) { // a constant: any change is one
 		t.sigma = max(1e-9, 1e-6*math.Abs(t.usual))
@@ -328,15 +337,11 @@ func (k *tracker) chart() {
 var matters = map[quantity]float64{speed: 0.01, torque: 0.3, current: 0.25, link: 0.02, temperature: 0.02}
 
 // floor is the deviation that the channel must exceed to have moved.
-func (k *tracker) floor() float64 {
-	top := 0.0
-	for _, v := range k.x {
-		if v = math.Abs(v); v > top && !math.IsInf(v, 0) {
-			top = v
-		}
-	}
-	return matters[k.t.kind.quantity] * top
-}
+func (k *tracker) floor() float64 { return matters[k.t.kind.quantity] * k.top }
+
+// coarse is the largest share of a channel's largest value that one count is
+// (common practice, no source).
+const coarse = 0.01
 
 // few is by how much more a channel may stray than it did in a short baseline:
 // Student's quantile for as many independent values as that has, to the normal
