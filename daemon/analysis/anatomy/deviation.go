@@ -128,7 +128,7 @@ func (k *tracker) settleBaseline() {
 		}
 		if t.moved {
 			k.settle()
-			k.redate(0.6)
+			k.redate()
 			return
 		}
 		if k.still() {
@@ -217,14 +217,19 @@ func (k *tracker) settle() {
 	}
 }
 
-func (k *tracker) redate(f float64) {
+// redate dates the deviation of a channel of the mechanics once more from a
+// baseline that leaves more room before it: what swings ever wider has begun
+// long before it shows, and widened the baseline.
+func (k *tracker) redate() {
+	const share = 0.6
 	t := k.t
-	if t.kind.quantity == temperature || t.kind.quantity == ripple || t.kind.quantity == link {
+	switch t.kind.quantity {
+	case temperature, ripple, link:
 		return
 	}
 	was := *t
 	t.off, t.dev = make([]float64, len(k.x)), make([]float64, len(k.x))
-	if !k.look(max(least, int(f*float64(t.onset)))) || t.peak == 0 || t.onset > was.onset {
+	if !k.look(max(least, int(share*float64(t.onset)))) || t.peak == 0 || t.onset > was.onset {
 		*t = was
 	}
 	t.moved = true

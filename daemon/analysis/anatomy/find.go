@@ -74,7 +74,7 @@ func rank(k capture.FindingKind) int {
 }
 
 // unsure is the resolution of an onset in seconds: the sample interval, and half
-// the time until the deviation was beyond doubt.
+// the time until the deviation was twice as large.
 func (s *study) unsure(m *mover) float64 {
 	return math.Max(s.pace(m.onset), (s.at(m.alarm)-s.at(m.onset))/2)
 }
@@ -112,8 +112,11 @@ func (s *study) order() (out []capture.Finding) {
 			f.Kind, f.Rank = capture.FindingFirstMover, 1
 			f.Text = capital(fmt.Sprintf("%s %s first, %s (±%s)%s.", m.signal.name, m.did(), s.when(at), span(res), s.then()))
 		} else {
-			f.Text = capital(fmt.Sprintf("%s %s %s (±%s), %s after %s.", m.signal.name, m.did(), s.when(at), span(res),
-				span(at-s.at(s.movers[0].onset)), s.movers[0].signal.name))
+			after := "together with"
+			if m.onset > s.movers[0].onset {
+				after = span(at-s.at(s.movers[0].onset)) + " after"
+			}
+			f.Text = capital(fmt.Sprintf("%s %s %s (±%s), %s %s.", m.signal.name, m.did(), s.when(at), span(res), after, s.movers[0].signal.name))
 		}
 		if m.track != nil {
 			f.Values = append(f.Values, capture.Quantity{Name: "largest deviation", Value: m.track.peak, Unit: m.unit, PlusMinus: finite(m.track.sigma)})

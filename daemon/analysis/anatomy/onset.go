@@ -32,6 +32,9 @@ func (k *tracker) date(start, earliest int) {
 	t.side = math.Copysign(1, z[first])
 	t.onset = first
 	t.alarm = first
+	for t.alarm < top && math.Abs(z[t.alarm]) < math.Min(2*low, 0.9*math.Abs(t.peak)) {
+		t.alarm++
+	}
 }
 
 // begun is the share of its largest value at which a deviation is said to have
