@@ -21,7 +21,7 @@ const lasting = 0.3
 
 // blocks is how many pieces a record is cut into to learn its course: enough
 // for the fastest answers in a record of a few seconds, few enough to be quick.
-const blocks = 512
+const blocks = 256
 
 // effects are what a command can do to other channels, as columns of a linear
 // model: by sample, and as means of blocks.
@@ -222,15 +222,17 @@ const unlike = 0.2
 func (c *course) doubts(last int) []float64 {
 	out := make([]float64, len(c.basis.means[0]))
 	value := make([]float64, len(out))
+	low, high := 0.0, 0.0
 	for b := range out {
 		for j := 2; j < len(c.basis.means); j++ {
 			value[b] += c.model.Theta[j] * c.basis.means[j][b]
 		}
-		low, high := value[b], value[b]
-		for _, v := range value[max(0, b-last):b] {
-			low, high = min(low, v), max(high, v)
+		if at := max(b-1-last, -1); b == 0 || at >= 0 && (value[at] == low || value[at] == high) { // what was an end of the range is past
+			low, high = slices.Min(value[at+1:b+1]), slices.Max(value[at+1:b+1])
 		}
-		out[b] = math.Hypot(c.model.Doubt(c.basis.means, b), unlike*(high-low))
+		low, high = min(low, value[b]), max(high, value[b])
+		d, answer := c.model.Doubt(c.basis.means, b), unlike*(high-low)
+		out[b] = math.Sqrt(d*d + answer*answer)
 	}
 	if c.sp != nil { // what rests may stick before it moves
 		top, rested := slices.Max(c.sp), math.MaxInt/2

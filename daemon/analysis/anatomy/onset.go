@@ -20,19 +20,18 @@ func (k *tracker) date(start, earliest int) {
 		}
 	}
 	low := k.low()
-	z := k.smooth(top)
 	first, calm := top, 0
 	for i := top; i >= earliest; i-- {
-		if math.Abs(z[i]) >= low {
+		if math.Abs(t.smooth(i)) >= low {
 			first, calm = i, 0
 		} else if calm++; calm > 2+2*(top-first) {
 			break
 		}
 	}
-	t.side = math.Copysign(1, z[first])
+	t.side = math.Copysign(1, t.smooth(first))
 	t.onset = first
 	t.alarm = first
-	for t.alarm < top && math.Abs(z[t.alarm]) < math.Min(2*low, 0.9*math.Abs(t.peak)) {
+	for t.alarm < top && math.Abs(t.smooth(t.alarm)) < math.Min(2*low, 0.9*math.Abs(t.peak)) {
 		t.alarm++
 	}
 }
@@ -48,24 +47,19 @@ func (k *tracker) low() float64 {
 	return math.Min(math.Max(beyondDoubt*t.quiet, begun*math.Abs(t.peak)), 0.5*math.Abs(t.peak))
 }
 
-// smooth are the deviations up to sample top as means over so few samples that
-// a step keeps its place.
-func (k *tracker) smooth(top int) []float64 {
-	t := k.t
+// smooth is the deviation at sample i as a mean over so few samples that a step
+// keeps its place.
+func (t *track) smooth(i int) float64 {
 	half := 0
 	if len(t.off) >= 200 {
 		half = smoothing
 	}
-	out := make([]float64, top+1)
-	for i := range out {
-		sum, n := 0.0, 0
-		for j := max(0, i-half); j <= min(len(t.off)-1, i+half); j++ {
-			if v := t.dev[j]; !math.IsNaN(v) {
-				sum += v
-				n++
-			}
+	sum, n := 0.0, 0
+	for _, v := range t.dev[max(0, i-half):min(len(t.dev), i+half+1)] {
+		if !math.IsNaN(v) {
+			sum += v
+			n++
 		}
-		out[i] = sum / float64(max(n, 1))
 	}
-	return out
+	return sum / float64(max(n, 1))
 }

@@ -2,6 +2,7 @@ package anatomy
 
 import (
 	"math"
+	"slices"
 )
 
 // What ripple of a DC link is looked at. Three phases rectified leave six
@@ -25,7 +26,11 @@ func (r *record) ripples(s *signal, share float64) (t *track, hz float64, ok boo
 		if w := int(rippleWindow / math.Max(r.pace(r.trigger), 1e-9)); 2*f*rippleWindow >= float64(w) || len(x) < 4*w {
 			continue
 		}
-		a := &signal{index: s.index, name: s.name, unit: s.unit, kind: kind{ripple, false}, samples: r.amplitude(held, f)}
+		swing := r.amplitude(held, f)
+		if slices.Max(swing) <= rippleLeast*level {
+			continue
+		}
+		a := &signal{index: s.index, name: s.name, unit: s.unit, kind: kind{ripple, false}, samples: swing}
 		v, fine := r.follow(a, share, rippleWindow, r.trigger)
 		if fine && v.moved && v.peak > math.Max(v.usual, rippleLeast*level) && (!ok || v.peak > t.peak) {
 			t, hz, ok = v, f, true
