@@ -13,12 +13,14 @@ const falseAlarms = 0.01
 // least is the number of samples before the trigger that a baseline needs.
 const least = 8
 
-// beyond is the deviation, in standard deviations of what a channel does by
-// itself, that counts as having moved: one that normal noise reaches in less
-// than one of a hundred records of eight channels of some thousand samples.
+// beyondDoubt is the deviation, in standard deviations of what a channel does by
+// itself, that counts as having moved. Of normal samples one in 16,000 is as far
+// off, of the means of five that are looked at none in a lifetime; what a load
+// does by itself isn't so well behaved.
 const beyondDoubt = 4
 
-// sureOf is the largest deviation, in the same measure, that a channel must come to.
+// sureOf is what, in the same measure, the largest deviation must come to: drives
+// don't trip because a channel is hardly out of its noise (common practice, no source).
 const sureOf = 10
 
 // track is how one channel left its course before the trigger.
@@ -39,7 +41,7 @@ type track struct {
 
 	moved     bool
 	onset     int     // first sample off course
-	alarm     int     // sample at which the chart was sure
+	alarm     int     // sample at which the deviation was twice as large
 	side      float64 // +1: up, −1: down
 	peak      float64 // largest deviation from onset to trigger, signed
 	swing, hz float64 // of a DC link: the amplitude that rose, and its frequency; 0 for none
@@ -182,7 +184,7 @@ func (k *tracker) look(base int) bool {
 }
 
 // brake notes when a DC link may be up: while the motor brakes, and after that
-// until it is back.
+// until it is back. false for other channels.
 func (k *tracker) brake() bool {
 	t := k.t
 	if t.kind.quantity != link {

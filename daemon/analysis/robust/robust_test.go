@@ -247,3 +247,22 @@ func TestRegressPriorAndLikeness(t *testing.T) {
 	sixteen, _ := robust.Regress(columns, y, []float64{100, 100, 2}, 16)
 	near(t, "doubt where 16 count as one", sixteen.Doubt(columns, 0)/g.Doubt(columns, 0), 4, 0.01)
 }
+
+// A bend is found where it was made, on clean lines and in noise.
+func TestBend(t *testing.T) {
+	rng := rand.New(rand.NewPCG(9, 10))
+	for _, sigma := range []float64{0, 0.5} {
+		v := make([]float64, 3000)
+		for i := range v {
+			v[i] = 20 + 0.001*float64(i) + 0.02*math.Max(0, float64(i)-2100) + sigma*rng.NormFloat64()
+		}
+		at, ok := robust.Bend(v)
+		if !ok {
+			t.Fatal("no bend")
+		}
+		near(t, "bend", float64(at), 2100, 12+40*sigma) // a block of twelve samples, and what noise hides
+	}
+	if _, ok := robust.Bend([]float64{1, 2, 3}); ok {
+		t.Error("a bend in three samples")
+	}
+}
