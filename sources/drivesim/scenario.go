@@ -47,10 +47,20 @@ type Scenario struct {
 // ScenarioTruth is what is true about a scenario. Times are in seconds from
 // the trigger, as those of capture.Capture.At.
 //
-// A channel has moved when it is further from what it would have shown in the
-// same run without the cause than three standard deviations of what hides it,
-// the limits of Shewhart's control charts: measuring noise, the step of a
-// count, ripple, and what the load's own ups and downs do to it.
+// A channel has moved at the first sample at which it is so far from what it
+// would have shown in the same run without the cause that an observer who has
+// nothing but the record can see it, whatever his method:
+//
+//   - further than four standard deviations of what hides it: measuring noise,
+//     the step of a count, ripple, and what the load's own ups and downs do to it;
+//   - further than a tenth of what the deviation comes to before the trip, as
+//     rise times are taken from 10 %, so that the order of channels depends on
+//     what happens and not on who measures best;
+//   - while a move of the setpoint is felt, further by a quarter of what that move
+//     itself changed in the last half second: without the machine's data
+//     the two can't be told apart sooner.
+//
+// A setpoint has neither of the last two.
 type ScenarioTruth struct {
 	Scenario                 // with what was drawn
 	Calm     bool            // nothing was wrong: no Movers

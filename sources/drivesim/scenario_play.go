@@ -3,6 +3,7 @@ package drivesim
 import (
 	"math"
 	"math/rand/v2"
+	"slices"
 	"sort"
 	"time"
 
@@ -39,6 +40,9 @@ func (p *play) run() bool {
 		return false
 	}
 	p.calm = p.unroll(false, p.hit+1)
+	if p.harmless() {
+		return true
+	}
 	steady := *p
 	steady.Machine.Gust, steady.Machine.Ripple = 0, 0
 	p.bare = steady.unroll(false, p.hit+1)
@@ -57,7 +61,7 @@ func (p *play) unroll(disturbed bool, rows int) []row {
 	if disturbed {
 		d = draw(&m, p.Cause, p.onset, rand.New(rand.NewPCG(p.seed, 4)))
 	}
-	sub := int(math.Ceil(p.step / maxStep))
+	sub := int(math.Ceil(p.step / playStep))
 	h := p.step / float64(sub)
 	for t := -settle; t < 0; t += h {
 		r.step(t, h, disturbance{})
@@ -136,7 +140,7 @@ func (p *play) overreach(r *runner, h float64) {
 func (p *play) truth() (ScenarioTruth, bool) {
 	t := ScenarioTruth{Scenario: p.Scenario, Acts: p.since(p.onset), Moving: p.moves()}
 	first := p.hit - p.before
-	if t.Calm = p.Cause == StopOrdered || p.Cause == HandTriggered; t.Calm {
+	if t.Calm = p.harmless(); t.Calm {
 		t.Acts = 0
 		return t, true
 	}
@@ -144,9 +148,9 @@ func (p *play) truth() (ScenarioTruth, bool) {
 		if role == capture.RoleDigital {
 			continue
 		}
-		room := 3 * p.hidden(k)
+		room := p.room(k)
 		for i := range p.hit {
-			if math.Abs(p.rows[i][k]-p.calm[i][k]) > room {
+			if math.Abs(p.rows[i][k]-p.calm[i][k]) > room[i] {
 				t.Movers = append(t.Movers, ScenarioMover{signals[role].name, role, p.since(float64(i) * p.step)})
 				break
 			}
@@ -161,6 +165,9 @@ func (p *play) truth() (ScenarioTruth, bool) {
 	return t, lead >= max(0.2*float64(p.Samples), 64)*p.step && t.Onset <= -p.step
 }
 
+// harmless tells whether nothing is wrong with the drive.
+func (p *play) harmless() bool { return slices.Contains(CalmCauses, p.Cause) }
+
 // since makes seconds from row 0 seconds from the trigger.
 func (p *play) since(t float64) float64 { return t - float64(p.hit)*p.step }
 
@@ -172,6 +179,66 @@ func (p *play) moves() bool {
 	}
 	return high-low > 0.02*p.Machine.Speed
 }
+
+// What hides a deviation from an observer who has nothing but the record: see ScenarioTruth.
+const (
+	beyondDoubt = 4    // standard deviations
+	begun       = 0.1  // share of the largest deviation
+	moveHides   = 0.25 // share of what a move of the setpoint changed …
+	moveLasts   = 0.5  // … in so many seconds
+)
+
+// room is how far signal k must be from its undisturbed course to have moved,
+// by row.
+func (p *play) room(k int) []float64 {
+	out, own, most := make([]float64, p.hit), make([]float64, p.hit), 0.0
+	setpoint := Signals[k] == capture.RoleSetpoint
+	for i := range own {
+		most = max(most, math.Abs(p.rows[i][k]-p.calm[i][k]))
+		if own[i] = p.bare[i][k]; Signals[k] == capture.RoleSpeed {
+			own[i] -= p.bare[i][0] // its setpoint is known
+		}
+	}
+	base := beyondDoubt * p.hidden(k)
+	if !setpoint { // that begins when it begins
+		base = max(base, begun*most)
+	}
+	changed := spans(own, int(moveLasts/p.step))
+	for i := range out {
+		if out[i] = base; !setpoint {
+			out[i] += moveHides * changed[i]
+		}
+	}
+	return out
+}
+
+// spans are the differences between the highest and the lowest of each value
+// and the w before it: those that can still be one are kept in order.
+func spans(x []float64, w int) []float64 {
+	out := make([]float64, len(x))
+	var high, low []int
+	for i, v := range x {
+		for len(high) > 0 && x[high[len(high)-1]] <= v {
+			high = high[:len(high)-1]
+		}
+		for len(low) > 0 && x[low[len(low)-1]] >= v {
+			low = low[:len(low)-1]
+		}
+		high, low = append(high, i), append(low, i)
+		if high[0] < i-w {
+			high = high[1:]
+		}
+		if low[0] < i-w {
+			low = low[1:]
+		}
+		out[i] = x[high[0]] - x[low[0]]
+	}
+	return out
+}
+
+// playStep is the longest integration step of a play in seconds: a twelfth of
+// what the torque's lag takes, a thirteenth of a pulse of the bridge.
+const playStep = 250e-6
 
 // hidden is the standard deviation of what hides a movement of signal k: noise,
 // counts, what the load does to it by itself, and how it departs from its own

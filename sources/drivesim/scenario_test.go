@@ -43,7 +43,7 @@ func TestScenariosMoveWhatTheirCauseWorksOn(t *testing.T) {
 		drivesim.Overheat: {capture.RoleTemperature},
 	}
 	for _, cause := range drivesim.ScenarioCauses {
-		for seed := range uint64(8) {
+		for seed := range uint64(4) {
 			c, series, truth := drivesim.Scenario{Seed: seed, Cause: cause}.Play()
 			if truth.Calm || len(truth.Movers) == 0 || !slices.Contains(first[cause], truth.Movers[0].Role) {
 				t.Errorf("%s, seed %d: %v moved first", cause, seed, truth.Movers)
@@ -78,7 +78,7 @@ func faulted(t *testing.T, c capture.Capture, series []capture.Series) {
 // trigger by hand doesn't.
 func TestCalmScenarios(t *testing.T) {
 	for _, cause := range drivesim.CalmCauses {
-		for seed := range uint64(8) {
+		for seed := range uint64(4) {
 			c, series, truth := drivesim.Scenario{Seed: seed, Cause: cause}.Play()
 			if !truth.Calm || len(truth.Movers) != 0 {
 				t.Errorf("%s, seed %d: %v moved", cause, seed, truth.Movers)
@@ -105,7 +105,7 @@ func TestScenarioDraws(t *testing.T) {
 		t.Errorf("%+v of %s", c.Timing, c.Title)
 	}
 	noises, intervals, moving := map[drivesim.Noise]int{}, map[time.Duration]int{}, 0
-	const n = 80
+	const n = 48
 	for seed := range uint64(n) {
 		_, _, truth := drivesim.Scenario{Seed: seed}.Play()
 		noises[truth.Noise]++

@@ -129,7 +129,7 @@ func supply(s *study, c *candidate) {
 // fall is by what share of its usual value a DC link's mean was down at most
 // over a half period of the line.
 func (s *study) fall(t *track) float64 {
-	w := max(1, int(halfPeriod/max(s.pace(t.onset), 1e-9)))
+	w := max(1, int(0.012/max(s.pace(t.onset), 1e-9)))
 	worst, sum := 0.0, 0.0
 	for i := t.onset; i < len(t.off); i++ {
 		v := t.samples[i] - t.usual
@@ -157,7 +157,7 @@ func phase(s *study, c *candidate) {
 	}
 	c.channels, c.from = []string{t.name}, t.onset
 	fall := s.fall(t)
-	c.yes(1.5, "%s swings within a half period of the line by more than before, up to %s.", t.name, amount(t.swing, t.unit))
+	c.yes(1.5, "%s swings with %.0f Hz, twice the line's frequency, up to ±%s.", t.name, t.hz, amount(t.swing, t.unit))
 	if fall < 0.12 {
 		c.yes(1, "Its mean stays: %.0f %% down.", 100*fall)
 	} else {
@@ -202,21 +202,37 @@ func load(s *study, c *candidate) {
 	} else {
 		c.no(1.2, "%s had moved %s before.", s.first().signal.name, span(s.r(t.onset)-s.r(s.first().onset)))
 	}
-	if n := s.turns(); n < 3 {
-		c.yes(0.5, "The deviation goes one way.")
+	if g := s.swayed(); g != nil {
+		c.no(0.8, "%s went off to both sides; a load pushes one way.", g.name)
 	} else {
-		c.no(0.8, "It swings to and fro, %d times.", n)
+		c.yes(0.5, "The deviation goes one way.")
 	}
 }
 
-// turns is the most swings that one of the mechanical channels made.
-func (s *study) turns() (n int) {
-	for _, q := range []quantity{speed, torque, positionError} {
-		if t := s.moved(q); t != nil {
-			n = max(n, s.shapeOf(t).swings)
+// swayed is the speed, else the position error, if it went off to both sides, or nil.
+func (s *study) swayed() *track {
+	t := s.moved(speed)
+	if t == nil {
+		t = s.moved(positionError)
+	}
+	if t != nil {
+		if f := s.shapeOf(t); f.sides > bothSides && f.jump < jumps {
+			return t
 		}
 	}
-	return n
+	return nil
+}
+
+// swing is the shape of that mechanical channel that swings ever wider most often.
+func (s *study) swing() (most shape) {
+	for _, q := range []quantity{speed, torque, positionError} {
+		if t := s.moved(q); t != nil {
+			if f := s.shapeOf(t); f.growing > most.growing || f.growing == most.growing && f.swings > most.swings {
+				most = f
+			}
+		}
+	}
+	return most
 }
 
 func feedback(s *study, c *candidate) {
@@ -256,18 +272,19 @@ func control(s *study, c *candidate) {
 		return
 	}
 	c.channels, c.from = []string{t.name}, t.onset
-	n := s.turns()
-	if n < 3 {
+	f := s.swing()
+	sided := s.swayed()
+	if sided != nil {
+		c.yes(1.2, "%s went off to both sides; a load pushes one way.", sided.name)
+	} else {
+		c.no(0.5, "Speed and position went off to one side only.")
+	}
+	if f.growing < 2 && sided == nil {
 		return
 	}
-	c.yes(1.4+0.2*float64(min(n, 6)-3), "It swings to and fro, %d times.", n)
-	for _, q := range []quantity{speed, torque, positionError} {
-		if m := s.moved(q); m != nil {
-			if f := s.shapeOf(m); f.swings >= 3 && f.growth > 1.2 {
-				c.yes(0.8, "%s swings ever wider, the last time %.1f times the first.", m.name, f.growth)
-				break
-			}
-		}
+	if f.growing >= 2 {
+		c.yes(1.2+0.4*float64(min(f.growing, 5)-2), "It swings to and fro %d times, and each of %d swings is wider than the one before, up to %.1f times the first.",
+			f.swings, f.growing, f.growth)
 	}
 	if s.leads(t) {
 		c.yes(0.5, "Nothing moved before it.")

@@ -6,123 +6,101 @@ import (
 	"faultkeep/daemon/analysis/robust"
 )
 
-// settle is how long after a change of the setpoint's slope a loop may be busy
-// with it, in seconds (common practice, no source).
-const settle = 0.6
-
-// loopTime is the longest time constant that a speed loop is expected to have,
-// in seconds: a change of the slope by a leaves it behind by up to loopTime × a
-// (common practice, no source).
-const loopTime = 0.12
-
 // move is a stretch in which a setpoint changes.
 type move struct {
 	from, to int     // [from, to)
 	change   float64 // unit, from its beginning to its end
-	rate     float64 // unit/s, steepest
+	rate     float64 // unit/s
 }
 
-// command is what a setpoint asked for.
-type command struct {
-	moves []move
-	busy  []bool    // samples at which the loop may be busy with a move
-	allow []float64 // by how much the actual value may then be off
-	step  float64   // what counts as a change
+// What makes a command one beyond limits (common practice, no source).
+const (
+	astray  = 0.1 // share of the top speed that the drive falls behind by
+	steeper = 3   // times the steepest slope that it followed before
+)
+
+// overreach is the move of a setpoint that the drive couldn't follow, or nil:
+// the actual value was off by a good part of the top speed, because the
+// setpoint left its course and not the actual value, and it went more steeply
+// than any that was followed before.
+func (r *record) overreach(t *track) *move {
+	sp, top, peak := r.moves.sp, 0.0, 0
+	gap := make([]float64, min(len(t.off), len(sp)))
+	for i := range gap {
+		gap[i] = t.samples[i] - sp[i]
+		top = max(top, math.Abs(sp[i]))
+		if math.Abs(gap[i]) > math.Abs(gap[peak]) {
+			peak = i
+		}
+	}
+	if len(gap) == 0 {
+		return nil
+	}
+	size := math.Abs(gap[peak])
+	if end := robust.Median(gap[len(gap)-min(least, len(gap)):]); math.Abs(end) < 0.25*size { // it caught up
+		return nil
+	}
+	w := max(4, r.samplesIn(0.02))
+	if !(size > astray*top) || size < 8*t.sigma || peak <= 2*w {
+		return nil
+	}
+	from := peak
+	for from > w && !(math.Abs(gap[from]) < 0.1*size) {
+		from--
+	}
+	half := from
+	for half < peak && math.Abs(gap[half]) < 0.5*size {
+		half++
+	}
+	from -= w // of the way there, the part that hides in the noise
+	if from < w {
+		return nil
+	}
+	slope := (sp[from] - sp[from-w]) / float64(w) // until then, the drive went as the setpoint did
+	bent := func(x []float64, i int) float64 {
+		return robust.Median(x[max(0, i-2):i+1]) - robust.Median(x[from-w:from+1]) - slope*(float64(i-from)+float64(w)/2)
+	}
+	asked := math.Abs(bent(sp, half))
+	if asked < 1.1*math.Abs(bent(t.samples, half)) || asked < 0.3*size {
+		return nil
+	}
+	before := 0.0
+	for i := w; i <= from-w; i++ {
+		before = max(before, math.Abs(sp[i]-sp[i-w]))
+	}
+	at, step := from, max(5*robust.Noise(thin(sp)), 1.5*robust.Step(sp), 1e-3*top)
+	for at < half && math.Abs(bent(sp, at+1)) <= step/2 {
+		at++
+	}
+	rate := math.Abs(sp[half]-sp[at]) / math.Max(float64(half-at), 1)
+	if rate*float64(w) < steeper*before || !r.exhausted(half) {
+		return nil
+	}
+	return &move{from: at, to: peak, change: sp[peak] - sp[at], rate: rate / r.pace(half)}
 }
 
-// commandOf looks for the moves of a setpoint in samples [0, len(sp)).
-func commandOf(at func(int) float64, sp []float64) *command {
-	n := len(sp)
-	c := &command{busy: make([]bool, n), allow: make([]float64, n)}
-	top := 0.0
-	for _, v := range sp {
-		if !math.IsNaN(v-v) && math.Abs(v) > top {
-			top = math.Abs(v)
+// exhausted tells whether the drive gave all it could from sample from on: its
+// torque, else its current, was at the largest that it came to for a good part
+// of the time. True where neither is recorded.
+func (r *record) exhausted(from int) bool {
+	s := r.of(torque)
+	if s == nil {
+		s = r.of(current)
+	}
+	if s == nil || from >= len(s.before(r.trigger)) {
+		return true
+	}
+	x := s.before(r.trigger)[from:]
+	top, at := 0.0, 0
+	for _, v := range x {
+		if !math.IsNaN(v - v) {
+			top = max(top, math.Abs(v))
 		}
 	}
-	noise := robust.Noise(thin(sp))
-	if math.IsNaN(noise) {
-		noise = 0
-	}
-	c.step = max(5*noise, 1.5*robust.Step(sp), 1e-3*top)
-	if top == 0 || n < 4 {
-		return c
-	}
-	w := c.width(at, n)
-	c.slopes(at, sp, w)
-	return c
-}
-
-// width is over how many samples a slope is taken: 40 ms, at least two samples.
-func (c *command) width(at func(int) float64, n int) int {
-	pace := (at(n-1) - at(0)) / float64(n-1)
-	return min(max(2, int(0.04/pace)), max(1, n/4))
-}
-
-// slopes marks moves, and lets the allowance jump where the slope changes and
-// fade with the settling time.
-func (c *command) slopes(at func(int) float64, sp []float64, w int) {
-	n := len(sp)
-	hold, since, last, was := 0.0, math.Inf(-1), math.Inf(-1), make([]float64, n)
-	var m *move
-	for i := 1; i < n; i++ {
-		k := max(0, i-w)
-		t, dt := at(i), at(i)-at(k)
-		change := sp[i] - sp[k]
-		slope := 0.0
-		if math.Abs(change) > c.step {
-			slope = change / dt
-		}
-		was[i] = slope
-		if t-since > 0.8*settle {
-			hold *= math.Exp(-(t - at(i-1)) / (0.4 * settle))
-		}
-		if kink := math.Abs(slope - was[max(0, i-w/2-1)]); kink > 0.9*hold {
-			hold, since = max(hold, kink), t
-		}
-		if slope != 0 {
-			last = t
-			if m == nil {
-				c.moves = append(c.moves, move{from: c.begin(sp, k, i), to: i + 1})
-				m = &c.moves[len(c.moves)-1]
-			}
-			m.to = i + 1
-			m.change = sp[i] - sp[m.from]
-			m.rate = max(m.rate, math.Abs(slope))
-		} else if !math.IsNaN(change) {
-			m = nil
-		}
-		c.busy[i] = t-last <= settle
-		c.allow[i] = loopTime * hold
-	}
-	for _, m := range c.moves { // the slope lags behind by up to its width
-		for i := m.from; i < m.to; i++ {
-			c.busy[i] = true
+	for _, v := range x {
+		if math.Abs(v) > 0.9*top {
+			at++
 		}
 	}
-}
-
-// begin is the last sample in [k, i] before the setpoint leaves its value at k.
-func (c *command) begin(sp []float64, k, i int) int {
-	for j := k; j < i; j++ {
-		if math.Abs(sp[j+1]-sp[k]) > c.step/2 {
-			return j
-		}
-	}
-	return k
-}
-
-// thin takes every so many of the samples where they are more than a scale
-// needs, neighbours staying together in sixteens.
-func thin(v []float64) []float64 {
-	const most = 4096
-	if len(v) <= most {
-		return v
-	}
-	out := make([]float64, 0, most)
-	stride := 16 * len(v) / most
-	for i := 0; i+16 <= len(v); i += stride {
-		out = append(out, v[i:i+16]...)
-	}
-	return out
+	return float64(at) > 0.4*float64(len(x))
 }

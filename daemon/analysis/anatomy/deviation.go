@@ -13,244 +13,245 @@ const falseAlarms = 0.01
 // least is the number of samples before the trigger that a baseline needs.
 const least = 8
 
-// linkSag is by what share the DC link may fall with a load that was asked for
-// (common practice, no source).
-const linkSag = 0.02
+// beyondDoubt is the deviation, in standard deviations of what a channel does by
+// itself, that counts as having moved. Of normal samples one in 16,000 is as far
+// off, of the means of five that are looked at none in a lifetime; what a load
+// does by itself isn't so well behaved.
+const beyondDoubt = 4
+
+// sureOf is what, in the same measure, the largest deviation must come to: drives
+// don't trip because a channel is hardly out of its noise (common practice, no source).
+const sureOf = 10
 
 // track is how one channel left its course before the trigger.
 type track struct {
 	*signal
-	off   []float64 // deviation from the course, in the channel's unit, samples [0, trigger)
-	sigma float64   // standard deviation of off while quiet
-	band  float64   // in sigma: how far it went by itself while quiet
-	step  float64   // one count
-	usual float64   // median while quiet
-	base  int       // samples that the quiet part takes
+	off     []float64 // deviation from the course, in the channel's unit, samples [0, trigger)
+	dev     []float64 // what of that is left beyond the doubt about the course
+	doubt   []float64 // standard deviation of the course itself, by block of size samples
+	size    int
+	sigma   float64 // standard deviation of off while quiet
+	quiet   float64 // the same in the quieter half of that
+	band    float64 // in sigma: how far it went by itself while quiet
+	step    float64 // one count
+	usual   float64 // median while quiet
+	base    int     // samples that the quiet part takes
+	braking []bool  // of a DC link: while it may rise, by block
+	lowest  float64 // median of a block while quiet
 
-	moved bool
-	onset int     // first sample off course
-	alarm int     // sample at which the chart was sure
-	side  float64 // +1: up, −1: down
-	peak  float64 // largest deviation from onset to trigger, signed
-	swing float64 // of a DC link: its swing within a half period, where that moved first
+	moved     bool
+	onset     int     // first sample off course
+	alarm     int     // sample at which the deviation was twice as large
+	side      float64 // +1: up, −1: down
+	peak      float64 // largest deviation from onset to trigger, signed
+	swing, hz float64 // of a DC link: the amplitude that rose, and its frequency; 0 for none
+}
+
+// settle is for how long a move of the command may still be felt, in seconds
+// (common practice, no source).
+const settle = 0.5
+
+// sag is by what share the DC link may fall with a load that was asked for
+// (common practice, no source).
+const sag = 0.02
+
+// believe takes from the deviation what the doubt about the course may be. A DC
+// link may be up while the motor brakes, and down to what it was at its lowest.
+func (t *track) believe() {
+	for b, d := range t.doubt {
+		e := 2 * d
+		if t.braking != nil && t.braking[b] {
+			e = math.Inf(1)
+		}
+		for i := b * t.size; i < min((b+1)*t.size, len(t.off)); i++ {
+			v := t.off[i]
+			if t.kind.quantity == link && v < 0 {
+				t.dev[i] = shrink(v, math.Max(0, t.samples[i]-v-t.lowest+sag*math.Abs(t.usual)))
+				continue
+			}
+			t.dev[i] = shrink(v, e)
+		}
+	}
 }
 
 // tracker looks for the deviation of one channel.
 type tracker struct {
-	r      *record
-	t      *track
-	share  float64 // of the false alarms
-	gap    int     // samples of calm that end an episode
-	demand float64 // times the usual floor
-	moves  float64 // share of the allowance for moves that the channel takes
-	lowest float64 // value in the baseline
-	freeAt int     // from here on moves of the setpoint are no excuse
+	r       *record
+	t       *track
+	x       []float64
+	y       []float64 // medians of blocks
+	top     float64   // largest size of a sample
+	span    float64   // between the lowest and the highest of them
+	share   float64   // of the false alarms
+	lasting float64   // s, for how long it goes one way by itself
+	gap     int       // samples of calm that end an episode
+	demand  float64   // times the usual floor
 }
 
 // follow finds where signal s left its course before the trigger. ok is false
-// where there are too few samples to tell.
-func (r *record) follow(s *signal, share float64, freeAt int) (t *track, ok bool) {
+// where there are too few samples to tell. Up to sample follows the drive did what
+// it was commanded: what moves can do to the signal is seen there.
+func (r *record) follow(s *signal, share, lasting float64, follows int) (t *track, ok bool) {
 	x := s.before(r.trigger)
 	if len(robust.Finite(x)) < least {
 		return nil, false
 	}
-	k := &tracker{r: r, share: share, gap: max(8, len(x)/10), freeAt: freeAt,
-		t: &track{signal: s, off: make([]float64, len(x)), step: robust.Step(x)}}
-	k.settleBaseline(x)
+	k := &tracker{r: r, x: x, share: share, lasting: lasting, gap: max(8, len(x)/10),
+		t: &track{signal: s, off: make([]float64, len(x)), dev: make([]float64, len(x)), size: r.moves.size, step: robust.Step(x)}}
+	for _, v := range x {
+		if v = math.Abs(v); v > k.top && !math.IsInf(v, 0) {
+			k.top = v
+		}
+	}
+	k.y = r.moves.medians(x, s.partner != nil)
+	low, high := math.Inf(1), math.Inf(-1)
+	for _, v := range k.y[:min(max(follows/k.t.size, 1), len(k.y))] {
+		if !math.IsNaN(v) {
+			low, high = min(low, v), max(high, v)
+		}
+	}
+	k.span = math.Max(high-low, k.t.step)
+	if k.span == 0 {
+		k.span = math.Max(1e-6*math.Abs(high), 1e-9)
+	}
+	k.settleBaseline()
 	return k.t, true
 }
 
 // settleBaseline looks for a deviation from baselines of ever shorter parts of
 // the record: a long one knows best what the channel does by itself, but
 // doesn't see what began within it. The shorter, the more is asked for.
-func (k *tracker) settleBaseline(x []float64) {
+func (k *tracker) settleBaseline() {
 	t := k.t
-	for _, b := range []struct{ share, demand float64 }{{0.6, 1}, {0.35, 1.3}, {0.2, 1.6}, {0.1, 2}} {
-		if b.demand > 1.5 && t.kind.quantity == positionError {
-			return // an integral strays more the longer one looks
-		}
+	for _, b := range []struct{ share, demand float64 }{{0.6, 1}, {0.35, 1.3}, {0.2, 1.6}} {
 		k.demand = b.demand
-		t.base = max(least, int(b.share*float64(len(x))))
-		k.look(x)
+		if !k.look(max(least, int(b.share*float64(len(k.x))))) {
+			return
+		}
 		if t.moved {
-			k.shorten(x)
+			k.settle()
+			k.redate()
+			return
+		}
+		if k.still() {
 			return
 		}
 	}
 }
 
-// look takes the baseline as it is and looks for the deviation.
-func (k *tracker) look(x []float64) {
-	k.t.usual = robust.Median(thin(x[:min(k.t.base, len(x))]))
-	k.lowest = math.Inf(1)
-	for _, v := range x[:min(k.t.base, len(x))] {
-		if v < k.lowest {
-			k.lowest = v
-		}
-	}
-	k.course(x)
-	k.scale()
-	k.chart()
-}
-
-// shorten ends the baseline before the deviation, as long as it turns out to
-// have begun within it.
-func (k *tracker) shorten(x []float64) {
+// still tells whether no other baseline would show a deviation either: nothing in
+// the record goes beyond what the noise from sample to sample allows.
+func (k *tracker) still() bool {
 	t := k.t
-	for range 6 {
-		next := max(least, t.onset-t.onset/8)
-		if next >= t.base-t.base/20 {
-			return
-		}
-		was := *t
-		t.base = next
-		k.look(x)
-		if !t.moved || t.onset > was.onset { // it says nothing new
-			*t = was
-			return
+	most := 0.0
+	for _, v := range t.off {
+		if v = math.Abs(v); v > most {
+			most = v
 		}
 	}
+	return most < sureOf*max(robust.Noise(thin(k.x)), t.step/math.Sqrt(12))
 }
 
-// course takes the channel's own course away: the setpoint where it has one,
-// the level of each stretch between moves where the setpoint rules it, else the
-// baseline's trend.
-func (k *tracker) course(x []float64) {
+// look takes a baseline and looks for the deviation.
+func (k *tracker) look(base int) bool {
 	t := k.t
-	k.moves = 1
-	switch {
-	case t.kind.quantity == temperature || t.cmd == nil || len(t.cmd.moves) == 0 && t.partner == nil:
-		k.level(0, len(x), x)
-	case t.partner != nil:
-		sp := t.partner.samples
-		for i := range x {
-			t.off[i] = x[i] - sp[min(i, len(sp)-1)]
-		}
-		k.level(0, len(x), t.off)
-		k.learn()
-	default:
-		k.stretches(x)
+	c, ok := k.r.courseOf(t.signal, k.r.moves, base, k.y, k.span, k.lasting)
+	if !ok {
+		return false
 	}
+	t.base = min(base, len(k.x))
+	t.usual = robust.Median(thin(k.x[:t.base]))
+	c.deviation(k.x, t.off)
 	for i, v := range t.off {
 		if math.IsInf(v, 0) {
 			t.off[i] = math.NaN()
 		}
 	}
+	t.doubt = c.doubts(k.r.samplesIn(settle) / t.size)
+	t.lowest = math.Inf(1)
+	for _, v := range k.y[:min(t.base/t.size, len(k.y))] {
+		if v < t.lowest {
+			t.lowest = v
+		}
+	}
+	t.believe()
+	k.scale()
+	if k.brake() {
+		t.believe()
+	}
+	k.chart()
+	return true
 }
 
-// learn notes how much of the allowance for moves the channel took in the
-// baseline, where that has seen a whole one.
-func (k *tracker) learn() {
+// brake notes when a DC link may be up: while the motor brakes, and after that
+// until it is back. false for other channels.
+func (k *tracker) brake() bool {
 	t := k.t
-	most, took, busy := 0.0, 0.0, 0.0
-	for i := 1; i < min(t.base, len(t.off)); i++ {
-		if v := t.cmd.allow[i]; v > 0.5*most && t.cmd.busy[i] {
-			busy += k.r.at(i) - k.r.at(i-1)
-			most = max(most, v)
-			took = max(took, math.Abs(t.off[i])/most)
+	if t.kind.quantity != link {
+		return false
+	}
+	t.braking = k.r.braking(len(t.doubt))
+	for b := 1; b < len(t.braking); b++ {
+		if t.braking[b-1] && !t.braking[b] {
+			i := b * t.size
+			t.braking[b] = robust.Median(t.off[i:min(i+t.size, len(t.off))]) > 3*t.sigma
 		}
 	}
-	if busy > settle {
-		k.moves = min(1, max(0.25, 1.4*took))
-	}
+	return true
 }
 
-// level takes the trend of the quiet part of samples [from, to) away. A slope
-// counts only where it is beyond doubt: carried on to the trigger, a small
-// error would look like a deviation.
-func (k *tracker) level(from, to int, x []float64) {
+// settle takes as the baseline what comes before the deviation, less a tenth
+// since that may have begun before it showed, until that dates it the same.
+func (k *tracker) settle() {
 	t := k.t
-	quiet := max(min(t.base, to), min(from+least, to))
-	if quiet-from < least/2 || quiet <= from {
-		quiet = min(to, from+least)
-	}
-	part := thin(x[from:quiet])
-	line := robust.Line{Level: robust.Median(part)}
-	if l, ok := robust.Fit(x[from:quiet]); ok && t.partner == nil {
-		drift := math.Abs(l.Slope) * float64(quiet-from)
-		if s := robust.MAD(part); drift > 4*max(robust.Noise(part), t.step) && drift > 2.5*s {
-			line = l
+	for range 6 {
+		next := max(least, t.onset-t.onset/10)
+		if d := next - t.base; max(d, -d) < t.base/20 {
+			return
 		}
-	}
-	for i := from; i < to; i++ {
-		t.off[i] = x[i] - line.At(float64(i-from))
+		was := *t
+		t.off, t.dev = make([]float64, len(k.x)), make([]float64, len(k.x))
+		if !k.look(next) || t.peak == 0 { // not a deviation from that
+			*t = was
+			return
+		}
+		t.moved = true
 	}
 }
 
-// stretches gives each stretch between moves its own level, taken from its
-// first half; while the loop is busy the last level holds.
-func (k *tracker) stretches(x []float64) {
-	t, busy := k.t, k.t.cmd.busy
-	level := robust.Median(thin(x[:min(len(x), t.base)]))
-	for i := 0; i < len(x); {
-		if busy[i] && i < k.freeAt {
-			t.off[i] = x[i] - level
-			i++
-			continue
-		}
-		end := i
-		for end < len(x) && (!busy[end] || end >= k.freeAt) {
-			end++
-		}
-		quiet := min(end, max(t.base, i+(end-i)/3))
-		if i >= k.freeAt { // no time to settle: the level just before is what it left
-			level = robust.Median(x[max(0, i-max(least, k.gap/4)) : i+1])
-			quiet = i
-		}
-		if quiet-i >= least {
-			level = robust.Median(thin(x[i:quiet]))
-		}
-		for ; i < end; i++ {
-			t.off[i] = x[i] - level
-		}
-	}
-}
-
-// excused is the deviation that the command explains at sample i; infinite
-// where nothing can be told.
-func (k *tracker) excused(i int) float64 {
+// redate dates the deviation of a channel of the mechanics once more from a
+// baseline that leaves more room before it: what swings ever wider has begun
+// long before it shows, and widened the baseline.
+func (k *tracker) redate() {
+	const share = 0.6
 	t := k.t
-	if t.cmd == nil || i >= k.freeAt {
-		return 0
+	switch t.kind.quantity {
+	case temperature, ripple, link:
+		return
 	}
-	switch {
-	case t.kind.quantity == temperature:
-		return 0
-	case t.partner != nil:
-		return k.moves * t.cmd.allow[i]
-	case !t.cmd.busy[i]:
-		return 0
-	case t.kind.quantity == link && t.samples[i] < k.lowest:
-		return linkSag*math.Abs(t.usual) + t.samples[i] - t.off[i] - k.lowest
+	was := *t
+	t.off, t.dev = make([]float64, len(k.x)), make([]float64, len(k.x))
+	if !k.look(max(least, int(share*float64(t.onset)))) || t.peak == 0 || t.onset > was.onset {
+		*t = was
 	}
-	return math.Inf(1)
+	t.moved = true
 }
 
 // scale measures the quiet part: its standard deviation, and how far it
 // strayed for longer than single samples.
 func (k *tracker) scale() {
 	t := k.t
-	var calm, quiet []float64 // where nothing is excused; whatever isn't wholly excused
-	for i, v := range t.off[:min(t.base, len(t.off))] {
-		e := k.excused(i)
-		if e == 0 {
-			calm = append(calm, v)
-		}
-		if !math.IsInf(e, 1) {
-			quiet = append(quiet, shrink(v, e))
-		}
+	quiet := t.off[:t.base]
+	if t.step > coarse*k.top && robust.Step(k.x[:t.base]) == 0 {
+		t.step = coarse * k.top // a constant that changed once: that was no count
 	}
-	if len(quiet) < least {
-		quiet = t.off[:min(t.base, len(t.off))]
-	}
-	t.sigma = max(robust.Noise(thin(t.off[:min(t.base, len(t.off))])), t.step/math.Sqrt(12))
-	if len(calm) >= least {
-		t.sigma = max(t.sigma, robust.Spread(thin(calm), t.step))
-	}
+	t.sigma = max(robust.Noise(thin(quiet)), robust.Spread(thin(quiet), t.step))
 	if t.sigma == 0 || math.IsNaN(t.sigma) { // a constant: any change is one
 		t.sigma = max(1e-9, 1e-6*math.Abs(t.usual))
 	}
-	t.band = stray(quiet) / t.sigma
+	half := len(quiet) / 2
+	t.quiet = min(t.sigma, max(t.step/math.Sqrt(12), min(robust.Spread(thin(quiet[:half]), 0), robust.Spread(thin(quiet[half:]), 0))))
+	t.band = stray(t.dev[:t.base]) / t.sigma
 }
 
 // shrink takes up to e off the size of v.
@@ -288,44 +289,52 @@ func stray(v []float64) float64 {
 	return worst
 }
 
+// thin takes every so many of the samples where they are more than a scale
+// needs, neighbours staying together in sixteens.
+func thin(v []float64) []float64 {
+	const most = 1024
+	if len(v) <= most {
+		return v
+	}
+	out := make([]float64, 0, most)
+	stride := 16 * len(v) / most
+	for i := 0; i+16 <= len(v); i += stride {
+		out = append(out, v[i:i+16]...)
+	}
+	return out
+}
+
 // chart runs a two-sided CUSUM over the deviation and keeps the last episode of
 // alarm that goes on until the trigger. Its allowance is what the channel
 // strayed by itself.
 func (k *tracker) chart() {
 	t := k.t
-	n := len(t.off)
 	allowance := max(1, 1.1*t.band)
-	c := robust.CUSUM{K: allowance, H: robust.Decision(max(1, t.band), falseAlarms*k.share, n)}
+	c := robust.CUSUM{K: allowance, H: robust.Decision(max(1, t.band), falseAlarms*k.share, len(t.off))}
 	t.moved = false
-	start, alarm, calm := -1, -1, 0
-	for i := range n {
-		e := k.excused(i)
-		if math.IsInf(e, 1) { // nothing can be told
-			continue
-		}
-		z := shrink(t.off[i], e) / t.sigma
-		z = max(-allowance-4, min(allowance+4, z)) // so that one wild sample is soon forgotten
+	start, calm := -1, 0
+	for i := range t.off {
+		z := max(-allowance-4, min(allowance+4, t.dev[i]/t.sigma)) // so that one wild sample is soon forgotten
 		state := c.Add(z)
 		c.Up, c.Down = min(c.Up, 2*c.H+4), min(c.Down, 2*c.H+4)
 		switch {
 		case state != robust.Calm:
 			if start < 0 {
-				start, alarm = i+1-c.Since(state), i
+				start = i + 1 - c.Since(state)
 			}
 			calm = 0
 		case c.Up == 0 && c.Down == 0:
 			if calm++; calm > k.gap {
-				start, alarm = -1, -1
+				start = -1
 			}
 		}
 	}
-	if alarm < 0 {
+	if start < 0 {
 		return
 	}
-	t.onset, t.alarm = start, alarm
-	k.excursion()
-	t.moved = math.Abs(t.peak) > max(k.demand*max(6, 1.5*t.band)*t.sigma, k.floor())
-	if t.kind.quantity == temperature {
+	k.date(start, 0)
+	t.moved = math.Abs(t.peak) > max(k.demand*max(sureOf, 2*k.few()*t.band)*t.sigma, k.floor())
+	if t.moved && t.kind.quantity == temperature {
 		k.bend()
 	}
 }
@@ -334,19 +343,17 @@ func (k *tracker) chart() {
 // the plant's ordinary life (common practice, no source).
 var matters = map[quantity]float64{speed: 0.01, torque: 0.3, current: 0.25, link: 0.02, temperature: 0.02}
 
-// floor is the deviation that the channel must exceed to have moved: a share of
-// its largest value, and what the moves of a setpoint did to it.
-func (k *tracker) floor() float64 {
-	t := k.t
-	top, ordered := 0.0, 0.0
-	side := math.Copysign(1, t.peak)
-	for i, v := range t.samples[:len(t.off)] {
-		if v = math.Abs(v); v > top && !math.IsInf(v, 0) {
-			top = v
-		}
-		if i < t.onset && math.IsInf(k.excused(i), 1) && t.off[i]*side > ordered {
-			ordered = t.off[i] * side
-		}
-	}
-	return max(matters[t.kind.quantity]*top, ordered)
+// floor is the deviation that the channel must exceed to have moved.
+func (k *tracker) floor() float64 { return matters[k.t.kind.quantity] * k.top }
+
+// coarse is the largest share of a channel's largest value that one count is
+// (common practice, no source).
+const coarse = 0.01
+
+// few is by how much more a channel may stray than it did in a short baseline:
+// Student's quantile for as many independent values as that has, to the normal
+// one, for a chance of one in a thousand; roughly, and at most 4.
+func (k *tracker) few() float64 {
+	n := (k.r.at(k.t.base) - k.r.at(0)) / k.lasting
+	return math.Min(4, 1+3/math.Max(n-1, 0.1)) // 1.3 at 11, 1.75 at 5, 2.5 at 3; the exact ratios are 1.4, 2.6, 3.9
 }

@@ -10,8 +10,8 @@ import (
 
 // What findings rest on.
 const (
-	basisOrder = "Evidence, not a diagnosis. Baseline by medians before the deviation, two-sided CUSUM with at most 1 % false alarms in a record of noise, " +
-		"onset where the deviation first exceeds three standard deviations of what the channel does by itself."
+	basisOrder = "Evidence, not a diagnosis. The course of each channel is learned from what the command did to it before, two-sided CUSUM with at most " +
+		"1 % false alarms in a record of noise; onset where the deviation exceeds four standard deviations and a tenth of its largest."
 	basisCause  = "A candidate by rule, not a diagnosis: what moved first and how, in this record alone. Whoever opens or re-tunes a drive is qualified for it and follows the local rules."
 	basisLimit  = "Samples that stay at the edge of what was recorded."
 	basisPlain  = "Read off the samples."
@@ -43,11 +43,17 @@ func Find(c capture.Capture, series []capture.Series) []capture.Finding {
 	if r.trigger < least {
 		unable(nil, "What moved first can't be told: the record has %d samples before the trigger, at least %d are needed.", r.trigger, least)
 	}
+	if r.skipped > 0 {
+		unable(nil, "What moved first was looked for in the last %d samples before the %s only.", window, (&study{record: r}).event())
+	}
 	s := r.study()
 	for _, g := range s.short {
 		if r.trigger >= least {
 			unable([]string{g.name}, "%s has fewer than %d samples before the trigger that can be used.", capital(g.name), least)
 		}
+	}
+	if len(s.tracks) == 0 && r.trigger >= least {
+		unable(nil, "What moved first can't be told: no channel is measured over enough samples.")
 	}
 	out = append(out, s.order()...)
 	out = append(out, s.causes()...)
@@ -68,7 +74,7 @@ func rank(k capture.FindingKind) int {
 }
 
 // unsure is the resolution of an onset in seconds: the sample interval, and half
-// the time until the deviation was beyond doubt.
+// the time until the deviation was twice as large.
 func (s *study) unsure(m *mover) float64 {
 	return math.Max(s.pace(m.onset), (s.at(m.alarm)-s.at(m.onset))/2)
 }
@@ -106,8 +112,11 @@ func (s *study) order() (out []capture.Finding) {
 			f.Kind, f.Rank = capture.FindingFirstMover, 1
 			f.Text = capital(fmt.Sprintf("%s %s first, %s (±%s)%s.", m.signal.name, m.did(), s.when(at), span(res), s.then()))
 		} else {
-			f.Text = capital(fmt.Sprintf("%s %s %s (±%s), %s after %s.", m.signal.name, m.did(), s.when(at), span(res),
-				span(at-s.at(s.movers[0].onset)), s.movers[0].signal.name))
+			after := "together with"
+			if m.onset > s.movers[0].onset {
+				after = span(at-s.at(s.movers[0].onset)) + " after"
+			}
+			f.Text = capital(fmt.Sprintf("%s %s %s (±%s), %s %s.", m.signal.name, m.did(), s.when(at), span(res), after, s.movers[0].signal.name))
 		}
 		if m.track != nil {
 			f.Values = append(f.Values, capture.Quantity{Name: "largest deviation", Value: m.track.peak, Unit: m.unit, PlusMinus: finite(m.track.sigma)})
@@ -207,14 +216,14 @@ func (s *study) extremes() (out []capture.Finding) {
 			continue
 		}
 		low, high := -1, -1
-		for i, v := range g.samples {
+		for i, v := range g.all {
 			if math.IsNaN(v - v) {
 				continue
 			}
-			if low < 0 || v < g.samples[low] {
+			if low < 0 || v < g.all[low] {
 				low = i
 			}
-			if high < 0 || v > g.samples[high] {
+			if high < 0 || v > g.all[high] {
 				high = i
 			}
 		}
@@ -230,18 +239,18 @@ func (s *study) extremes() (out []capture.Finding) {
 
 func (s *study) extreme(g *signal, low, high int) capture.Finding {
 	f := capture.Finding{Kind: capture.FindingExtreme, Name: "extremes", Channels: []string{g.name}, Basis: basisPlain,
-		From: math.Min(s.at(low), s.at(high)), To: math.Max(s.at(low), s.at(high))}
+		From: math.Min(s.c.At(low), s.c.At(high)), To: math.Max(s.c.At(low), s.c.At(high))}
 	text := g.name + ": "
 	if s.trigger < len(g.samples) && !math.IsNaN(g.samples[s.trigger]-g.samples[s.trigger]) {
 		v := g.samples[s.trigger]
 		text += fmt.Sprintf("%s at the %s, ", amount(v, g.unit), s.event())
 		f.Values = append(f.Values, capture.Quantity{Name: "at trigger", Value: v, Unit: g.unit})
 	}
-	l, h := g.samples[low], g.samples[high]
+	l, h := g.all[low], g.all[high]
 	if l == h {
 		text += fmt.Sprintf("constant at %s", amount(l, g.unit))
 	} else {
-		text += fmt.Sprintf("lowest %s %s, highest %s %s", amount(l, g.unit), s.when(s.at(low)), amount(h, g.unit), s.when(s.at(high)))
+		text += fmt.Sprintf("lowest %s %s, highest %s %s", amount(l, g.unit), s.when(s.c.At(low)), amount(h, g.unit), s.when(s.c.At(high)))
 	}
 	f.Text = capital(text) + "."
 	f.Values = append(f.Values, capture.Quantity{Name: "lowest", Value: l, Unit: g.unit}, capture.Quantity{Name: "highest", Value: h, Unit: g.unit})

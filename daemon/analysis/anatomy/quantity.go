@@ -20,6 +20,7 @@ const (
 	positionError quantity = "position error"
 	temperature   quantity = "temperature"
 	digital       quantity = "digital"
+	ripple        quantity = "ripple" // of a DC link; no channel's own
 )
 
 // kind is a channel's quantity, and whether it is commanded instead of measured.

@@ -6,76 +6,95 @@ import (
 	"faultkeep/store/capture"
 )
 
-// signal is one analog channel with what is known about it.
+// window is the most samples before the trigger that are searched for what moved:
+// it bounds time and memory, and what acts on a drive so long before it trips
+// shows in a slower channel of another recording.
+const window = 1 << 17
+
+// signal is one channel with what is known about it.
 type signal struct {
 	index   int
 	name    string
 	unit    string
 	kind    kind
-	samples []float64 // the whole record; missing ones are NaN
-	partner *signal   // its setpoint
-	cmd     *command  // of a setpoint: its moves; of others: those of the setpoint that rules them
+	all     []float64 // the whole record; missing samples are NaN
+	samples []float64 // those of all that are looked at: the window before the trigger and what comes after it
+	partner *signal   // the command that it should follow
 }
 
-// record is a capture as the analysis sees it.
+// record is a capture as the analysis sees it. Samples are counted from the
+// window's first.
 type record struct {
 	c       capture.Capture
-	trigger int // samples before the trigger
-	n       int // samples of the longest channel
+	skipped int       // samples before the window
+	trigger int       // samples of the window before the trigger
+	times   []float64 // s from the trigger, of each sample before it and the next few
 	signals []*signal
-	at      func(int) float64
+	main    *signal  // the command that rules the drive: of speed, else the first there is, or nil
+	moves   *effects // of that command
 }
 
 // newRecord sorts the channels out. Channels without samples are left out and
 // named.
 func newRecord(c capture.Capture, series []capture.Series) (r *record, empty []string) {
-	r = &record{c: c, at: c.At}
+	r = &record{c: c}
+	n := 0
 	for i, ch := range c.Channels {
 		if i >= len(series) || len(series[i]) == 0 {
 			empty = append(empty, ch.Name)
 			continue
 		}
-		r.n = max(r.n, len(series[i]))
-		k := kindOf(ch)
-		s := &signal{index: i, name: ch.Name, unit: ch.Unit, kind: k, samples: series[i]}
-		r.signals = append(r.signals, s)
+		n = max(n, len(series[i]))
+		r.signals = append(r.signals, &signal{index: i, name: ch.Name, unit: ch.Unit, kind: kindOf(ch), all: series[i]})
 	}
-	r.trigger = min(max(c.Trigger.Index, 0), r.n)
+	r.trigger = min(max(c.Trigger.Index, 0), n)
+	r.skipped = max(0, r.trigger-window)
+	r.trigger -= r.skipped
+	r.times = make([]float64, r.trigger+2)
+	for i := range r.times {
+		r.times[i] = c.At(i + r.skipped)
+	}
+	for _, s := range r.signals {
+		s.samples = s.all[min(r.skipped, len(s.all)):]
+	}
 	r.pair()
 	return r, empty
 }
 
-// pair gives every measured channel the setpoint of its quantity, and all the
-// others the moves of the main setpoint: of speed, else the first there is.
+// at is the time of a sample in seconds from the trigger; those before the window
+// have negative numbers.
+func (r *record) at(i int) float64 {
+	if i >= 0 && i < len(r.times) {
+		return r.times[i]
+	}
+	return r.c.At(i + r.skipped)
+}
+
+// pair finds the command that rules the drive and the channels that should
+// follow it. Setpoints of inner loops answer to what happens, as measured
+// channels do, and are treated as those.
 func (r *record) pair() {
-	var main *signal
 	for _, s := range r.signals {
-		if !s.kind.setpoint {
-			continue
-		}
-		s.cmd = commandOf(r.at, s.before(r.trigger))
-		if main == nil || s.kind.quantity == speed && main.kind.quantity != speed {
-			main = s
-		}
-		for _, m := range r.signals {
-			if !m.kind.setpoint && m.partner == nil && m.kind.quantity == s.kind.quantity && m.unit == s.unit {
-				m.partner = s
-				m.cmd = s.cmd
-			}
+		if s.kind.setpoint && (r.main == nil || s.kind.quantity == speed && r.main.kind.quantity != speed) {
+			r.main = s
 		}
 	}
-	if main == nil {
+	if r.main == nil {
 		return
 	}
 	for _, s := range r.signals {
-		if s.cmd == nil {
-			s.cmd = main.cmd
+		if s != r.main && !s.kind.setpoint && s.kind.quantity == r.main.kind.quantity && s.unit == r.main.unit {
+			s.partner = r.main
 		}
 	}
+	r.moves = r.effectsOf(r.main.before(r.trigger))
 }
 
 // before are the samples before index n, as many as there are.
 func (s *signal) before(n int) []float64 { return s.samples[:min(n, len(s.samples))] }
+
+// measured tells whether a signal can have left its course.
+func (r *record) measured(s *signal) bool { return s.kind.quantity != digital && s != r.main }
 
 // of is the first measured channel of a quantity, or nil.
 func (r *record) of(q quantity) *signal {
@@ -89,9 +108,14 @@ func (r *record) of(q quantity) *signal {
 
 // pace is the time between samples around i, in seconds.
 func (r *record) pace(i int) float64 {
-	if r.n < 2 {
-		return math.Max(r.c.Timing.Interval, 0)
-	}
-	i = min(max(i, 1), r.n-1)
+	i = max(i, 1)
 	return r.at(i) - r.at(i-1)
+}
+
+// samplesIn is how many samples a length of time takes just before the trigger.
+func (r *record) samplesIn(seconds float64) int {
+	if p := r.pace(r.trigger); p > 0 {
+		return int(math.Min(seconds/p, float64(r.trigger)))
+	}
+	return 0
 }

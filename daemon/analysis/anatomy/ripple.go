@@ -2,114 +2,77 @@ package anatomy
 
 import (
 	"math"
-
-	"faultkeep/daemon/analysis/robust"
+	"slices"
 )
 
-// halfPeriod is the window over which ripple is taken, in seconds: a half
-// period of 50 Hz and a bit, so that a missing phase shows in each.
-const halfPeriod = 0.012
+// What ripple of a DC link is looked at. Three phases rectified leave six
+// pulses a period of the line; with one missing there are two, so that twice
+// the line's frequency appears, at 50 or 60 Hz mains.
+const (
+	rippleWindow = 0.05  // s: five periods of 100 Hz, six of 120 Hz
+	dip          = 0.15  // share of its voltage that a link falls by when the supply sags, and not by a missing phase (common practice, no source)
+	rippleLeast  = 0.008 // share of the link's voltage: an amplitude above what unbalanced mains leave (common practice, no source)
+)
 
-// ripple follows how far a DC link swings within a half period of the line: a
-// missing phase hardly moves its mean, and a load hardly its swing.
-func (r *record) ripple(s *signal, share float64) (t *track, ok bool) {
+var rippleHz = []float64{100, 120}
+
+// ripple follows the amplitude at twice the line's frequency of a DC link: a
+// missing phase hardly moves its mean, and a load hardly this. ok is false
+// where it didn't rise, or where the samples are too far apart to show it.
+func (r *record) ripples(s *signal, share float64) (t *track, hz float64, ok bool) {
 	x := s.before(r.trigger)
-	if len(x) < 8*least {
-		return nil, false
-	}
-	w := min(max(4, int(halfPeriod/max(r.pace(1), 1e-9))), len(x)/4)
-	swing := &signal{index: s.index, name: s.name, unit: s.unit, kind: kind{other, false}, samples: swings(x, w)}
-	least := robust.Quantile(thin(swing.samples[w:]), 0.05) // noise, and what is always there
-	for i, v := range swing.samples {
-		swing.samples[i] = max(0, v-least)
-	}
-	r.perLoad(swing.samples, w)
-	t, ok = r.follow(swing, share, 0)
-	level := math.Abs(mean(x))
-	if !ok || !t.moved || t.peak < 1.2*t.usual || t.peak+t.usual < 0.055*level {
-		return nil, false
-	}
-	return t, true
-}
-
-// perLoad makes swings those at the record's highest load: a rectifier's ripple
-// grows with the power that is taken. Where no power is recorded they stay.
-func (r *record) perLoad(swing []float64, w int) {
-	load := r.load()
-	if load == nil {
-		return
-	}
-	sum, top := 0.0, 0.0
-	smooth := make([]float64, len(swing))
-	for i := range swing {
-		v := load(i)
-		if math.IsNaN(v - v) {
-			v = 0
+	held, level := hold(x, len(x))
+	for _, f := range rippleHz {
+		if w := int(rippleWindow / math.Max(r.pace(r.trigger), 1e-9)); 2*f*rippleWindow >= float64(w) || len(x) < 4*w {
+			continue
 		}
-		sum += v
-		if i >= w {
-			if old := load(i - w); !math.IsNaN(old - old) {
-				sum -= old
-			}
+		swing := r.amplitude(held, f)
+		if slices.Max(swing) <= rippleLeast*level {
+			continue
 		}
-		smooth[i] = math.Abs(sum) / float64(min(i+1, w))
-		top = max(top, smooth[i])
+		a := &signal{index: s.index, name: s.name, unit: s.unit, kind: kind{ripple, false}, samples: swing}
+		v, fine := r.follow(a, share, rippleWindow, r.trigger)
+		if fine && v.moved && v.peak > math.Max(v.usual, rippleLeast*level) && (!ok || v.peak > t.peak) {
+			t, hz, ok = v, f, true
+		}
 	}
-	if top == 0 {
-		return
-	}
-	for i := range swing {
-		swing[i] /= 0.25 + 0.75*smooth[i]/top
-	}
+	return t, hz, ok
 }
 
-// load is what the motor takes, in any unit: torque times speed, else current;
-// nil where neither is recorded.
-func (r *record) load() func(int) float64 {
-	m, n, c := r.of(torque), r.of(speed), r.of(current)
-	switch {
-	case m != nil && n != nil:
-		a, b := m.samples, n.samples
-		return func(i int) float64 { return a[min(i, len(a)-1)] * b[min(i, len(b)-1)] }
-	case c != nil:
-		a := c.samples
-		return func(i int) float64 { return a[min(i, len(a)-1)] }
-	}
-	return nil
-}
-
-// swings are the differences between the highest and the lowest of the last w
-// samples, less what a steady slope has; by queues of candidates, at a cost that
-// doesn't depend on w.
-func swings(x []float64, w int) []float64 {
-	out := make([]float64, len(x))
-	var high, low []int
+// amplitude at f Hz in the window before each sample of x, without what a steady slope
+// would leave there.
+func (r *record) amplitude(x []float64, f float64) []float64 {
+	n := len(x)
+	w := max(1, int(math.Round(rippleWindow/r.pace(r.trigger))))
+	sum := make([]float64, n+1)
 	for i, v := range x {
-		for len(high) > 0 && !(x[high[len(high)-1]] > v) {
-			high = high[:len(high)-1]
-		}
-		for len(low) > 0 && !(x[low[len(low)-1]] < v) {
-			low = low[:len(low)-1]
-		}
-		high, low = append(high, i), append(low, i)
-		if high[0] <= i-w {
-			high = high[1:]
-		}
-		if low[0] <= i-w {
-			low = low[1:]
-		}
-		out[i] = x[high[0]] - x[low[0]] - math.Abs(v-x[max(0, i-w+1)])
+		sum[i+1] = sum[i] + v - x[0]
+	}
+	out, re, im := make([]float64, n), make([]float64, n+1), make([]float64, n+1)
+	for i, v := range x {
+		half := min(w/2, i, n-1-i) // a centred mean takes a slope away, and none of whole periods
+		mean := x[0] + (sum[i+half+1]-sum[i-half])/float64(2*half+1)
+		sin, cos := math.Sincos(2 * math.Pi * f * r.times[i])
+		re[i+1], im[i+1] = re[i]+(v-mean)*cos, im[i]+(v-mean)*sin
+		from := max(0, i+1-w)
+		out[i] = 2 * math.Hypot(re[i+1]-re[from], im[i+1]-im[from]) / float64(w)
 	}
 	return out
 }
 
-func mean(x []float64) float64 {
-	sum, n := 0.0, 0
-	for _, v := range x {
-		if !math.IsNaN(v - v) {
-			sum += v
-			n++
+// rippled notes that the amplitude w at hz rose, at the first sample around that
+// which left its course by itself.
+func (t *track) rippled(w *track, hz float64, window int) {
+	t.swing, t.hz = w.peak, hz
+	if t.moved && t.onset <= w.onset && t.peak < -dip*math.Abs(t.usual) { // it fell first, and that swings, too
+		return
+	}
+	t.moved, t.onset = true, w.onset
+	for i := max(0, w.onset-window); i < min(len(t.off), w.onset+window); i++ {
+		if math.Abs(t.off[i]) >= beyondDoubt*t.sigma {
+			t.onset = i
+			break
 		}
 	}
-	return sum / float64(max(n, 1))
+	t.alarm = t.onset
 }

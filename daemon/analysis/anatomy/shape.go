@@ -5,15 +5,34 @@ import (
 	"strings"
 )
 
-// shape is what a track looks like from its onset to the trigger.
+// shape is what a track looks like about its onset and from there to the trigger.
 type shape struct {
-	jump   float64 // share of the largest deviation that came within two samples of the onset
-	swings int     // turns of more than a fifth of the largest deviation
-	growth float64 // the last swing to the first
+	jump    float64 // share of the largest deviation that came within two samples of the onset
+	swings  int     // from one turn to the next
+	sides   float64 // the largest deviation to the one side after the onset, to that to the other
+	growing int     // of them those that lead up to the largest, each larger than the one before
+	growth  float64 // the largest of these to the first
 }
+
+// grows is by how much a swing must be larger than the one before: noise and
+// what a load does by itself change swings, too (common practice, no source).
+const grows = 1.15
+
+// bothSides is the share of the deviation to one side that one to the other must
+// have (common practice, no source).
+const bothSides = 0.25
+
+// jumps is the share of a deviation that has to come within two samples to be a
+// jump; masses don't jump.
+const jumps = 0.4
+
+// leaps is by how much a swing is larger than the one before where nothing
+// builds up, but something happens (common practice, no source).
+const leaps = 4
 
 // shapeOf looks at the way of a track that moved.
 func (s *study) shapeOf(t *track) (f shape) {
+	f.growth = 1
 	size := math.Abs(t.peak)
 	if size == 0 {
 		return f
@@ -22,46 +41,62 @@ func (s *study) shapeOf(t *track) (f shape) {
 	for i := t.onset; i < min(t.onset+3, len(t.off)); i++ {
 		f.jump = max(f.jump, math.Abs(t.off[i]-before)/size)
 	}
-	f.swings, f.growth = swingsOf(t.off[t.onset:], max(3*t.sigma, 0.2*size))
+	from := max(0, t.onset-(len(t.off)-t.onset)) // what swings came before the onset, in what the channel does by itself
+	of := swingsOf(t.off[from:], max(3*t.sigma, 0.05*size))
+	f.swings = len(of)
+	up, down := 0.0, 0.0
+	for i := t.onset; i < len(t.off); i++ {
+		up, down = max(up, t.dev[i]), max(down, -t.dev[i])
+	}
+	f.sides = min(up, down) / max(up, down, 1e-300)
+	last := 0
+	for i := range of {
+		if of[i] > of[last] {
+			last = i
+		}
+	}
+	for last > 0 && of[last] > grows*of[last-1] && of[last] < leaps*of[last-1] {
+		f.growing++
+		f.growth *= of[last] / of[last-1]
+		last--
+	}
 	return f
 }
 
-// swingsOf counts turns by more than least, and compares the last swing with
-// the first.
-func swingsOf(x []float64, least float64) (n int, growth float64) {
-	if len(x) == 0 {
-		return 0, 0
+// swingsOf are the sizes of the swings between turns by more than least each.
+func swingsOf(x []float64, least float64) (out []float64) {
+	low, high, way, last := math.NaN(), math.NaN(), 0, math.NaN()
+	turn := func(at float64) {
+		if !math.IsNaN(last) {
+			out = append(out, math.Abs(at-last))
+		}
+		last = at
 	}
-	low, high, up, last, first := x[0], x[0], 0, 0.0, 0.0
 	for _, v := range x {
-		switch {
-		case math.IsNaN(v):
+		if math.IsNaN(v) {
 			continue
-		case up >= 0 && v > high:
-			high = v
-		case up <= 0 && v < low:
+		}
+		if !(v >= low) {
 			low = v
 		}
+		if !(v <= high) {
+			high = v
+		}
 		switch {
-		case up >= 0 && high-v > least:
-			last = high - low
-			up, low = -1, v
-			n++
-		case up <= 0 && v-low > least:
-			last = high - low
-			up, high = 1, v
-			n++
-		default:
-			continue
-		}
-		if n == 2 {
-			first = last
+		case way >= 0 && high-v > least:
+			turn(high)
+			way, low, high = -1, v, v
+		case way <= 0 && v-low > least:
+			turn(low)
+			way, low, high = 1, v, v
 		}
 	}
-	if first > 0 {
-		growth = last / first
+	if way > 0 {
+		turn(high)
+	} else if way < 0 {
+		turn(low)
 	}
-	return n, growth
+	return out
 }
 
 // limit is a channel that stayed at its largest or lowest value.
@@ -166,7 +201,8 @@ func (s *study) edges() (out []edge) {
 		}
 		var bits [64]edge
 		last, have := uint64(0), false
-		for i, v := range g.samples {
+		for i, v := range g.all {
+			i -= s.skipped
 			if math.IsNaN(v-v) || v < 0 || v >= 1<<53 {
 				continue
 			}

@@ -34,9 +34,9 @@ func amount(v float64, unit string) string {
 // span is a length of time in the unit that fits.
 func span(s float64) string {
 	switch s = math.Abs(s); {
-	case s >= 1:
+	case s >= 0.9995:
 		return number(s) + " s"
-	case s >= 1e-3 || s == 0:
+	case s >= 0.9995e-3 || s == 0: // what isn't exact stays in its unit
 		return number(s*1e3) + " ms"
 	}
 	return number(s*1e6) + " µs"

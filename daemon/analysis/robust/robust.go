@@ -103,9 +103,9 @@ func nth(f []float64, k int) float64 {
 }
 
 // Step is the smallest difference between two samples that differ, judged by
-// up to 4,096 of them: one count of a quantised channel. 0 where all are alike.
+// up to 1,024 of them: one count of a quantised channel. 0 where all are alike.
 func Step(v []float64) float64 {
-	const most = 4096
+	const most = 1024
 	stride := max(1, len(v)/most)
 	var f []float64
 	for i := 0; i < len(v); i += stride {

@@ -202,3 +202,67 @@ func BenchmarkMedian(b *testing.B) {
 		})
 	}
 }
+
+// A mean by hand: eight samples, 2 and 4 in turn, have the mean 3 and residuals of
+// 1 each; with 7 degrees of freedom left the variance of that mean is 8/7/8.
+func TestRegressKeepsItsDoubt(t *testing.T) {
+	ones := []float64{1, 1, 1, 1, 1, 1, 1, 1}
+	y := []float64{2, 4, 2, 4, 2, 4, 2, 4}
+	g, ok := robust.Regress([][]float64{ones}, y, []float64{1e6}, 1)
+	if !ok {
+		t.Fatal("no fit")
+	}
+	near(t, "level", g.Theta[0], 3, 1e-9)
+	near(t, "doubt", g.Doubt([][]float64{ones}, 0), math.Sqrt(8.0/7/8), 1e-9) // variance of the mean, 8 residuals of 1, 7 degrees of freedom
+	if _, ok := robust.Regress([][]float64{ones}, y[:1], []float64{1}, 1); ok {
+		t.Error("a fit to one sample")
+	}
+}
+
+// A column that the samples say nothing about keeps the prior's doubt, and
+// samples that count as one leave √ as much more.
+func TestRegressPriorAndLikeness(t *testing.T) {
+	rng := rand.New(rand.NewPCG(7, 8))
+	n := 400
+	one, slope, later, y := make([]float64, n+1), make([]float64, n+1), make([]float64, n+1), make([]float64, n)
+	for i := range n + 1 {
+		one[i], slope[i] = 1, float64(i)/float64(n)
+	}
+	later[n] = 1 // only after the samples
+	for i := range y {
+		y[i] = 5 + 3*slope[i] + 0.1*rng.NormFloat64()
+	}
+	y[17], y[33] = math.NaN(), math.Inf(1)
+	columns := [][]float64{one, slope, later}
+	g, ok := robust.Regress(columns, y, []float64{100, 100, 2}, 1)
+	if !ok {
+		t.Fatal("no fit")
+	}
+	near(t, "level", g.Theta[0], 5, 0.03)
+	near(t, "slope", g.Theta[1], 3, 0.06)
+	near(t, "doubt about what was never seen", g.Doubt(columns, n), 2, 0.01)
+	if g.Sure(1) < 50 || g.Sure(2) > 0.01 {
+		t.Errorf("sure of the slope %v, of the unseen %v", g.Sure(1), g.Sure(2))
+	}
+	sixteen, _ := robust.Regress(columns, y, []float64{100, 100, 2}, 16)
+	near(t, "doubt where 16 count as one", sixteen.Doubt(columns, 0)/g.Doubt(columns, 0), 4, 0.01)
+}
+
+// A bend is found where it was made, on clean lines and in noise.
+func TestBend(t *testing.T) {
+	rng := rand.New(rand.NewPCG(9, 10))
+	for _, sigma := range []float64{0, 0.5} {
+		v := make([]float64, 3000)
+		for i := range v {
+			v[i] = 20 + 0.001*float64(i) + 0.02*math.Max(0, float64(i)-2100) + sigma*rng.NormFloat64()
+		}
+		at, ok := robust.Bend(v)
+		if !ok {
+			t.Fatal("no bend")
+		}
+		near(t, "bend", float64(at), 2100, 12+40*sigma) // a block of twelve samples, and what noise hides
+	}
+	if _, ok := robust.Bend([]float64{1, 2, 3}); ok {
+		t.Error("a bend in three samples")
+	}
+}
