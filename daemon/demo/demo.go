@@ -228,9 +228,6 @@ func (r *run) settled(kept keptSoFar) bool {
 		}
 	}
 	store := r.app.Load().Store
-	if n, err := store.AlertCounts(ctx); err != nil || n.Waiting > 0 {
-		return false
-	}
 	list, err := r.gather(ctx, archive.Pages(store), kept)
 	if err != nil {
 		return false
@@ -240,7 +237,9 @@ func (r *run) settled(kept keptSoFar) bool {
 			return false
 		}
 	}
-	return true
+	// Last, since what was kept just now has an alert just now.
+	n, err := store.AlertCounts(ctx)
+	return err == nil && n.Waiting == 0
 }
 
 // judge holds what was kept and told against the truth. It reads the closed
