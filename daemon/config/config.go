@@ -12,6 +12,7 @@ import (
 
 	"faultkeep/configs/strict"
 	"faultkeep/daemon/alert"
+	"faultkeep/daemon/alert/file"
 	"faultkeep/daemon/alert/logsink"
 	"faultkeep/daemon/alert/webhook"
 	"faultkeep/sources/faultcode"
@@ -65,6 +66,7 @@ type Sink struct {
 	Name    string          `yaml:"name"`
 	Log     *logsink.Config `yaml:"log"`
 	Webhook *webhook.Config `yaml:"webhook"`
+	File    *file.Config    `yaml:"file"`
 }
 
 // Log is the daemon's own log, on standard error.
@@ -129,6 +131,8 @@ func (l *Loaded) Sinks(log *slog.Logger) map[string]alert.Sink {
 		switch {
 		case s.Webhook != nil:
 			sinks[s.Name] = webhook.New(*s.Webhook, l.Config.Alerts.Link)
+		case s.File != nil:
+			sinks[s.Name] = file.New(*s.File, l.Config.Alerts.Link)
 		default:
 			sinks[s.Name] = logsink.New(log, l.Config.Alerts.Link)
 		}

@@ -52,7 +52,7 @@ func follow(r *http.Request, via []*http.Request) error {
 
 // Send posts the alert. See alert.Sink.
 func (s *Sink) Send(ctx context.Context, a capture.Alert) error {
-	body, err := encode(a, s.link)
+	body, err := alert.Event(a, s.link)
 	if err != nil {
 		return alert.Refused{Err: fmt.Errorf("the alert can't be written as JSON: %w", err)}
 	}
