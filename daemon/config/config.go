@@ -14,6 +14,7 @@ import (
 	"faultkeep/daemon/alert"
 	"faultkeep/daemon/alert/file"
 	"faultkeep/daemon/alert/logsink"
+	"faultkeep/daemon/alert/syslog"
 	"faultkeep/daemon/alert/webhook"
 	"faultkeep/sources/faultcode"
 	"faultkeep/sources/folder"
@@ -67,6 +68,7 @@ type Sink struct {
 	Log     *logsink.Config `yaml:"log"`
 	Webhook *webhook.Config `yaml:"webhook"`
 	File    *file.Config    `yaml:"file"`
+	Syslog  *syslog.Config  `yaml:"syslog"`
 }
 
 // Log is the daemon's own log, on standard error.
@@ -133,6 +135,8 @@ func (l *Loaded) Sinks(log *slog.Logger) map[string]alert.Sink {
 			sinks[s.Name] = webhook.New(*s.Webhook, l.Config.Alerts.Link)
 		case s.File != nil:
 			sinks[s.Name] = file.New(*s.File, l.Config.Alerts.Link)
+		case s.Syslog != nil:
+			sinks[s.Name] = syslog.New(*s.Syslog, l.Config.Alerts.Link)
 		default:
 			sinks[s.Name] = logsink.New(log, l.Config.Alerts.Link)
 		}

@@ -63,7 +63,7 @@ func TestExampleIsValidWithEverySettingOn(t *testing.T) {
 	if len(problems) > 0 {
 		t.Fatal(problems)
 	}
-	if len(l.Config.Alerts.Sinks) != 3 || len(l.Config.Alerts.Rules) != 2 || !l.Drives[0].Config.Allows("arm") || l.Drives[0].Connections() != 1 {
+	if len(l.Config.Alerts.Sinks) != 4 || len(l.Config.Alerts.Rules) != 2 || !l.Drives[0].Config.Allows("arm") || l.Drives[0].Connections() != 1 {
 		t.Errorf("settings are still off: %+v", l.Config)
 	}
 }

@@ -107,6 +107,8 @@ func (s Sink) sentence() string {
 		return s.Name + " posts to " + s.Webhook.Place() + "."
 	case s.File != nil:
 		return s.Name + " appends to " + s.File.Path + "."
+	case s.Syslog != nil:
+		return s.Name + " sends syslog to " + s.Syslog.Place() + "."
 	}
 	return s.Name + " writes a line to the log."
 }
