@@ -60,6 +60,7 @@ func (c *checker) sink(at string, s *Sink) {
 		{"log", s.Log != nil, nil},
 		{"webhook", s.Webhook != nil, func(say func(key, text, hint string)) {
 			c.beside(&s.Webhook.SecretFile)
+			c.beside(&s.Webhook.SignFile)
 			s.Webhook.Check(say)
 		}},
 		{"file", s.File != nil, func(say func(key, text, hint string)) {

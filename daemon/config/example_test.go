@@ -21,8 +21,10 @@ func example(t *testing.T) (path, src string) {
 	if err := os.CopyFS(filepath.Join(dir, "maps"), os.DirFS(filepath.Join(shipped, "maps"))); err != nil {
 		t.Fatal(err)
 	}
-	if err := os.WriteFile(filepath.Join(dir, "hook.key"), []byte("k"), 0o600); err != nil {
-		t.Fatal(err)
+	for _, name := range []string{"hook.key", "sign.key"} {
+		if err := os.WriteFile(filepath.Join(dir, name), []byte("k"), 0o600); err != nil {
+			t.Fatal(err)
+		}
 	}
 	b, err := os.ReadFile(filepath.Join(shipped, "faultkeep.example.yaml"))
 	if err != nil {
