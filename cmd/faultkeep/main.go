@@ -43,6 +43,7 @@ type commands struct {
 	Restore    restoreCommand    `cmd:"" help:"Put a backup in the place of the store; faultkeep must not run."`
 	Compact    compactCommand    `cmd:"" help:"Give back to the disk what the store doesn't use any more."`
 	Mark       markCommand       `cmd:"" help:"Mark captures as reviewed, pin them so that they stay, note something about them."`
+	Alert      alertCommand      `cmd:"" help:"Try the ways to tell somebody."`
 	Maps       mapsCommand       `cmd:"" help:"List the maps and fault tables that faultkeep carries, or print one."`
 	Service    serviceCommand    `cmd:"" help:"Install faultkeep as a service that starts with the machine."`
 	Version    versionCommand    `cmd:"" help:"Tell the version."`

@@ -63,7 +63,7 @@ var rooms = []struct {
 	{"daemon/intake", "daemon/archive sources sources/folder store/capture"},
 	{"daemon", "store store/capture daemon/clock sources sources/modbus sources/folder daemon/alert daemon/config daemon/web daemon/metrics daemon/archive daemon/study"},
 	{"daemon/demo", "daemon daemon/alert daemon/archive daemon/config daemon/web/wire sources sources/modbus sources/drivesim configs store/capture"},
-	{"cmd/faultkeep", "daemon/intake sources/folder store/format store/format/comtrade store/format/delimited daemon daemon/archive daemon/config daemon/demo daemon/export daemon/report sources/drivesim sources/faultcode sources/modbus configs configs/strict store store/capture store/coverage"},
+	{"cmd/faultkeep", "daemon/intake sources/folder store/format store/format/comtrade store/format/delimited daemon daemon/alert daemon/archive daemon/config daemon/demo daemon/export daemon/report sources/drivesim sources/faultcode sources/modbus configs configs/strict store store/capture store/coverage"},
 }
 
 // Every package imports only what rooms allows it.
