@@ -73,7 +73,7 @@ func (s *Sink) write(line []byte) error {
 			return plain(s.cfg.Path, err)
 		}
 	}
-	f, err := os.OpenFile(s.cfg.Path, os.O_RDWR|os.O_CREATE|os.O_APPEND, 0o644)
+	f, err := os.OpenFile(s.cfg.Path, os.O_RDWR|os.O_CREATE|os.O_APPEND, 0o640) //nolint:gosec // whoever collects it reads it by its group
 	if err != nil {
 		return plain(s.cfg.Path, err)
 	}

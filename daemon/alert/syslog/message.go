@@ -20,11 +20,10 @@ const sdID = "faultkeep@32473"
 const (
 	mostUDP    = 2048
 	mostStream = 8192
-	mostValue  = 200 // of one value in the structured data, so that there is room for the sentence
 )
 
-// encode is an alert as a message of RFC 5424, at most most bytes long; what is
-// too long is cut at its end.
+// encode is an alert as a message of RFC 5424, at most most bytes long; a
+// sentence that is too long is cut at its end.
 func (s *Sink) encode(a capture.Alert, most int) []byte {
 	stamp := "-"
 	if !a.Time.IsZero() {
@@ -34,15 +33,16 @@ func (s *Sink) encode(a capture.Alert, most int) []byte {
 	fmt.Fprintf(&b, "<%d>1 %s %s faultkeep %d %s [%s", s.cfg.priority(a.Severity), stamp, printable(s.host, 255), s.pid, printable(string(a.Kind), 32), sdID)
 	for _, p := range []struct{ name, value string }{
 		{"alert", a.ID},
-		{"severity", string(a.Severity)},
-		{"site", a.Site},
 		{"drive", a.Drive},
 		{"fault", code(a.Fault)},
 		{"capture", string(a.Capture)},
+		{"severity", string(a.Severity)},
 		{"page", alert.Page(s.link, a)},
+		{"site", a.Site},
 	} {
-		if p.value != "" {
-			fmt.Fprintf(&b, ` %s="%s"`, p.name, escaper.Replace(cut(p.value, mostValue)))
+		param := fmt.Sprintf(` %s="%s"`, p.name, escaper.Replace(strings.ToValidUTF8(p.value, "\ufffd")))
+		if p.value != "" && b.Len()+len(param) < most*3/4 { // one that is too long is left out, so that the sentence has room
+			b.WriteString(param)
 		}
 	}
 	const bom = "\ufeff" // says that what follows is UTF-8 (6.4)
@@ -64,7 +64,6 @@ func code(f capture.Fault) string {
 
 // cut shortens s to at most n bytes of whole characters.
 func cut(s string, n int) string {
-	s = strings.ToValidUTF8(s, "\ufffd")
 	if len(s) <= n {
 		return s
 	}

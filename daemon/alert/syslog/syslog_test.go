@@ -110,16 +110,17 @@ func TestFacilityAndSeverity(t *testing.T) {
 }
 
 func TestHostileAlert(t *testing.T) {
-	long := strings.Repeat("ö]\"\\\n\x00\xff", 2000)
-	a := capture.Alert{ID: long, Kind: capture.Kind(long), Severity: capture.Severity(long), Site: long, Drive: long,
-		Fault: capture.Fault{Shown: long}, Capture: capture.ID(long), Text: long}
-	raw := datagram(t, syslog.Config{}, a)
-	m := parse(t, raw)
-	if len(raw) > 2048 { // RFC 5426, 3.2
-		t.Errorf("%d bytes in one datagram", len(raw))
-	}
-	if !utf8.Valid(raw) || bytes.ContainsAny(raw, "\r\n") || m.Message == nil || m.Timestamp != nil {
-		t.Errorf("%q", raw)
+	for _, long := range []string{strings.Repeat("ö]\"\\\n\x00\xff", 2000), strings.Repeat("]", 250), strings.Repeat("]", 180), strings.Repeat("ö", 130)} {
+		a := capture.Alert{ID: long, Kind: capture.Kind(long), Severity: capture.Severity(long), Site: long, Drive: long,
+			Fault: capture.Fault{Shown: long}, Capture: capture.ID(long), Text: strings.Repeat(long, 20)}
+		raw := datagram(t, syslog.Config{}, a)
+		m := parse(t, raw)
+		if len(raw) > 2048 { // RFC 5426, 3.2
+			t.Errorf("%d bytes in one datagram", len(raw))
+		}
+		if !utf8.Valid(raw) || bytes.ContainsAny(raw, "\r\n") || m.Message == nil || len(*m.Message) < 400 || m.Timestamp != nil {
+			t.Errorf("%q", raw)
+		}
 	}
 	if parse(t, datagram(t, syslog.Config{}, capture.Alert{})).StructuredData == nil {
 		t.Error("an empty alert has no structured data")
