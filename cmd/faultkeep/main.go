@@ -45,6 +45,7 @@ type commands struct {
 	Mark       markCommand       `cmd:"" help:"Mark captures as reviewed, pin them so that they stay, note something about them."`
 	Password   passwordCommand   `cmd:"" help:"Make the hash of a password, for a user in the config."`
 	Plan       planCommand       `cmd:"" help:"Choose settings for a drive's recorder, and tell what can't be had together."`
+	Alert      alertCommand      `cmd:"" help:"Try the ways to tell somebody."`
 	Maps       mapsCommand       `cmd:"" help:"List the maps and fault tables that faultkeep carries, or print one."`
 	Service    serviceCommand    `cmd:"" help:"Install faultkeep as a service that starts with the machine."`
 	Version    versionCommand    `cmd:"" help:"Tell the version."`

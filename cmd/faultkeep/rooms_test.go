@@ -50,13 +50,15 @@ var rooms = []struct {
 	{"daemon/analysis", "daemon/analysis/anatomy daemon/analysis/likeness daemon/analysis/response daemon/analysis/vibration store/capture"},
 	{"daemon/alert", "store/capture"},
 	{"daemon/alert/logsink", "daemon/alert store/capture"},
+	{"daemon/alert/file", "daemon/alert store/capture configs/strict"},
+	{"daemon/alert/syslog", "daemon/alert store/capture configs/strict"},
 	{"daemon/alert/webhook", "daemon/alert store/capture configs/strict"},
 	{"daemon/report", "store/capture store/coverage"},
 	{"daemon/clock", ""},
 	{"daemon/export", "daemon/report store/format store/format/comtrade store/format/parquet store/capture"},
 	{"daemon/login", ""},
 	{"daemon/certificate", ""},
-	{"daemon/config", "daemon/login daemon/certificate store/format store/format/comtrade store/format/delimited sources/folder configs configs/strict sources/modbus sources/modbus/regmap sources/faultcode daemon/alert daemon/alert/logsink daemon/alert/webhook store/capture"},
+	{"daemon/config", "daemon/login daemon/certificate store/format store/format/comtrade store/format/delimited sources/folder configs configs/strict sources/modbus sources/modbus/regmap sources/faultcode daemon/alert daemon/alert/logsink daemon/alert/file daemon/alert/syslog daemon/alert/webhook store/capture"},
 	{"daemon/web/wire", "daemon/analysis/recurrence store/capture store/coverage"},
 	{"daemon/study", "daemon/analysis daemon/analysis/likeness daemon/analysis/vibration daemon/analysis/recurrence daemon/web/wire store store/capture store/coverage"},
 	{"daemon/envelope", "store/capture"},
@@ -66,7 +68,7 @@ var rooms = []struct {
 	{"daemon/intake", "daemon/archive sources sources/folder store/capture"},
 	{"daemon", "daemon/login daemon/certificate store store/capture daemon/clock sources sources/modbus sources/folder daemon/alert daemon/config daemon/web daemon/metrics daemon/archive daemon/study"},
 	{"daemon/demo", "daemon daemon/alert daemon/archive daemon/config daemon/web/wire sources sources/modbus sources/drivesim configs store/capture"},
-	{"cmd/faultkeep", "daemon/login daemon/intake sources/folder store/format store/format/comtrade store/format/delimited daemon daemon/archive daemon/config daemon/demo daemon/export daemon/report daemon/analysis/plan sources/drivesim sources/faultcode sources/modbus sources/modbus/regmap configs configs/strict store store/capture store/coverage"},
+	{"cmd/faultkeep", "daemon/login daemon/intake sources/folder store/format store/format/comtrade store/format/delimited daemon daemon/alert daemon/archive daemon/config daemon/demo daemon/export daemon/report daemon/analysis/plan sources/drivesim sources/faultcode sources/modbus sources/modbus/regmap configs configs/strict store store/capture store/coverage"},
 }
 
 // Every package imports only what rooms allows it.

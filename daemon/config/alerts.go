@@ -44,25 +44,55 @@ func (c *checker) sinks() []string {
 		if s.Name != "" && !slices.Contains(names, s.Name) {
 			names = append(names, s.Name)
 		}
-		// A kind that is named with nothing after it is meant all the same.
-		log, hook := s.Log != nil || c.doc.Has(at+".log"), s.Webhook != nil || c.doc.Has(at+".webhook")
-		switch {
-		case log && hook:
-			c.say(at, "make two sinks of it", "is both log and webhook")
-		case !log && !hook && !c.bad(at): // a key that isn't known is its kind, misspelt or not
-			c.say(at, "add log: {} or webhook: {url: …}", "doesn't say what kind of sink it is")
-		case hook && s.Webhook != nil:
-			if s.Webhook.SecretFile != "" {
-				s.Webhook.SecretFile = c.files.path(s.Webhook.SecretFile)
-			}
-			s.Webhook.Check(func(key, text, hint string) {
-				if path := at + ".webhook." + key; !c.bad(path) {
-					c.say(path, hint, "%s", text)
-				}
-			})
-		}
+		c.sink(at, s)
 	}
 	return names
+}
+
+// sink checks that it is of exactly one kind, and what that kind says.
+func (c *checker) sink(at string, s *Sink) {
+	type kind struct {
+		key   string
+		given bool
+		check func(say func(key, text, hint string))
+	}
+	kinds := []kind{
+		{"log", s.Log != nil, nil},
+		{"webhook", s.Webhook != nil, func(say func(key, text, hint string)) {
+			c.beside(&s.Webhook.SecretFile)
+			c.beside(&s.Webhook.SignFile)
+			s.Webhook.Check(say)
+		}},
+		{"file", s.File != nil, func(say func(key, text, hint string)) {
+			c.beside(&s.File.Path)
+			s.File.Check(say)
+		}},
+		{"syslog", s.Syslog != nil, func(say func(key, text, hint string)) {
+			c.beside(&s.Syslog.CAFile)
+			s.Syslog.Check(say)
+		}},
+	}
+	// A kind that is named with nothing after it is meant all the same.
+	kinds = slices.DeleteFunc(kinds, func(k kind) bool { return !k.given && !c.doc.Has(at+"."+k.key) })
+	switch {
+	case len(kinds) > 1:
+		c.say(at, "make two sinks of it", "is both %s and %s", kinds[0].key, kinds[1].key)
+	case len(kinds) == 0 && !c.bad(at): // a key that isn't known is its kind, misspelt or not
+		c.say(at, "add one of log: {}, webhook: {url: …}, file: {path: …}, syslog: {address: …}", "doesn't say what kind of sink it is")
+	case len(kinds) == 1 && kinds[0].given && kinds[0].check != nil:
+		kinds[0].check(func(key, text, hint string) {
+			if path := at + "." + kinds[0].key + "." + key; !c.bad(path) {
+				c.say(path, hint, "%s", text)
+			}
+		})
+	}
+}
+
+// beside makes a file that the config names one that can be opened.
+func (c *checker) beside(name *string) {
+	if *name != "" {
+		*name = c.files.path(*name)
+	}
 }
 
 // rule checks that every word in it can ever fit something.

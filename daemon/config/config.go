@@ -12,7 +12,9 @@ import (
 
 	"faultkeep/configs/strict"
 	"faultkeep/daemon/alert"
+	"faultkeep/daemon/alert/file"
 	"faultkeep/daemon/alert/logsink"
+	"faultkeep/daemon/alert/syslog"
 	"faultkeep/daemon/alert/webhook"
 	"faultkeep/daemon/login"
 	"faultkeep/sources/faultcode"
@@ -77,6 +79,8 @@ type Sink struct {
 	Name    string          `yaml:"name"`
 	Log     *logsink.Config `yaml:"log"`
 	Webhook *webhook.Config `yaml:"webhook"`
+	File    *file.Config    `yaml:"file"`
+	Syslog  *syslog.Config  `yaml:"syslog"`
 }
 
 // Log is the daemon's own log, on standard error.
@@ -141,6 +145,10 @@ func (l *Loaded) Sinks(log *slog.Logger) map[string]alert.Sink {
 		switch {
 		case s.Webhook != nil:
 			sinks[s.Name] = webhook.New(*s.Webhook, l.Config.Alerts.Link)
+		case s.File != nil:
+			sinks[s.Name] = file.New(*s.File, l.Config.Alerts.Link)
+		case s.Syslog != nil:
+			sinks[s.Name] = syslog.New(*s.Syslog, l.Config.Alerts.Link)
 		default:
 			sinks[s.Name] = logsink.New(log, l.Config.Alerts.Link)
 		}

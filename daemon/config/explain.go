@@ -104,8 +104,13 @@ func place(w regmap.Write) string {
 }
 
 func (s Sink) sentence() string {
-	if s.Webhook != nil {
+	switch {
+	case s.Webhook != nil:
 		return s.Name + " posts to " + s.Webhook.Place() + "."
+	case s.File != nil:
+		return s.Name + " appends to " + s.File.Path + "."
+	case s.Syslog != nil:
+		return s.Name + " sends syslog to " + s.Syslog.Place() + "."
 	}
 	return s.Name + " writes a line to the log."
 }

@@ -2,11 +2,13 @@ package config_test
 
 import (
 	"log/slog"
+	"path/filepath"
 	"strings"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
 
+	"faultkeep/daemon/config"
 	"faultkeep/store/capture"
 )
 
@@ -73,5 +75,28 @@ alerts:
 	}
 	if err := sinks["log"].Send(t.Context(), capture.Alert{ID: "1"}); err != nil {
 		t.Error(err)
+	}
+}
+
+func TestExplainsEverySink(t *testing.T) {
+	dir := t.TempDir()
+	l, problems := config.Parse(filepath.Join(dir, "faultkeep.yaml"), []byte(`
+data: data
+drives: [{name: a, address: 192.0.2.1, map: builtin:generic-block}]
+alerts:
+  sinks:
+    - {name: alert-file, file: {path: alerts.jsonl}}
+    - {name: plant-log, syslog: {address: logs.northquay.example, network: tls}}
+`))
+	if len(problems) > 0 {
+		t.Fatal(problems)
+	}
+	for _, want := range []string{
+		"alert-file appends to " + filepath.Join(dir, "alerts.jsonl") + ".",
+		"plant-log sends syslog to logs.northquay.example:6514 over TLS.",
+	} {
+		if got := l.Explain(); !strings.Contains(got, want) {
+			t.Errorf("%q isn't in:\n%s", want, got)
+		}
 	}
 }

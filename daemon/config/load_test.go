@@ -275,7 +275,7 @@ drives: [{name: a, address: 192.0.2.1, map: builtin:generic-block}]
 alerts:
   sinks:
     - {name: a, webhook: {url: "https://alarms.northquay.example/T0KEN?k=T0KEN", secret_file: hook.key, headers: {X-A: h34der}}}
-    - {name: b, webhook: {url: "https://alarms.northquay.example/T0KEN", secret_env: FAULTKEEP_TEST_KEY}}
+    - {name: b, webhook: {url: "https://alarms.northquay.example/T0KEN", secret_env: FAULTKEEP_TEST_KEY, sign_env: FAULTKEEP_TEST_KEY}}
 `)
 	l, problems := config.Parse(filepath.Join(dir, "faultkeep.yaml"), src)
 	if len(problems) > 0 {

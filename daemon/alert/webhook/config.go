@@ -22,6 +22,8 @@ type Config struct {
 	SecretFile   string            `yaml:"secret_file"`   // file that holds the secret
 	SecretEnv    string            `yaml:"secret_env"`    // or the environment variable that does
 	SecretHeader string            `yaml:"secret_header"` // header that carries it as it is; where left out Authorization: Bearer …
+	SignFile     string            `yaml:"sign_file"`     // file that holds a key to sign requests with
+	SignEnv      string            `yaml:"sign_env"`      // or the environment variable that does
 	Timeout      strict.Duration   `yaml:"timeout"`       // for one request; 10 s where left out
 }
 
@@ -31,6 +33,9 @@ const (
 )
 
 func (c Config) secret() alert.Secret { return alert.Secret{File: c.SecretFile, Env: c.SecretEnv} }
+
+// key signs requests. It is read as the secret is.
+func (c Config) key() alert.Secret { return alert.Secret{File: c.SignFile, Env: c.SignEnv} }
 
 func (c Config) timeout() time.Duration {
 	if c.Timeout == 0 {
@@ -78,15 +83,19 @@ func (c Config) Check(say func(key, text, hint string)) {
 			say("secret_header", "has no secret to carry", "add secret_file or secret_env")
 		}
 	}
-	if c.SecretFile != "" && c.SecretEnv != "" {
-		say("secret_env", "is given beside secret_file", "keep one of them")
-	} else if _, err := c.secret().Read(); err != nil {
-		key, hint := "secret_file", "put the receiver's secret there, readable by the account that faultkeep runs as"
-		if c.SecretEnv != "" {
-			key, hint = "secret_env", "set it where faultkeep is started, or use secret_file"
+	kept := func(secret alert.Secret, file, env, what string) {
+		if secret.File != "" && secret.Env != "" {
+			say(env, "is given beside "+file, "keep one of them")
+		} else if _, err := secret.Read(); err != nil {
+			key, hint := file, "put the receiver's "+what+" there, readable by the account that faultkeep runs as"
+			if secret.Env != "" {
+				key, hint = env, "set it where faultkeep is started, or use "+file
+			}
+			say(key, err.Error(), hint)
 		}
-		say(key, err.Error(), hint)
 	}
+	kept(c.secret(), "secret_file", "secret_env", "secret")
+	kept(c.key(), "sign_file", "sign_env", "key")
 	if c.Timeout != 0 && (c.Timeout.Std() < 100*time.Millisecond || c.Timeout.Std() > longest) {
 		say("timeout", c.Timeout.String()+" is not between 100ms and "+longest.String(), "leave it out for "+usual.String())
 	}
@@ -94,7 +103,8 @@ func (c Config) Check(say func(key, text, hint string)) {
 
 // ours are the headers that a receiver must be able to rely on, and those
 // that belong to the connection.
-var ours = []string{"Content-Type", "Content-Length", "Transfer-Encoding", "Connection", "Host", "User-Agent", "Trailer", "Te", "Upgrade"}
+var ours = []string{"Content-Type", "Content-Length", "Transfer-Encoding", "Connection", "Host", "User-Agent", "Trailer", "Te", "Upgrade",
+	TimestampHeader, SignatureHeader}
 
 // header is the canonical name of the header that carries the secret.
 func (c Config) header() string {
@@ -121,6 +131,9 @@ func (c Config) shown() map[string]any {
 	}
 	if c.secret().Set() {
 		m["secret"], m["secret_header"] = "(kept elsewhere)", c.header()
+	}
+	if c.key().Set() {
+		m["signed"] = true
 	}
 	return m
 }

@@ -52,11 +52,15 @@ func follow(r *http.Request, via []*http.Request) error {
 
 // Send posts the alert. See alert.Sink.
 func (s *Sink) Send(ctx context.Context, a capture.Alert) error {
-	body, err := encode(a, s.link)
+	body, err := alert.Event(a, s.link)
 	if err != nil {
 		return alert.Refused{Err: fmt.Errorf("the alert can't be written as JSON: %w", err)}
 	}
 	secret, err := s.cfg.secret().Read()
+	if err != nil {
+		return err
+	}
+	key, err := s.cfg.key().Read()
 	if err != nil {
 		return err
 	}
@@ -78,6 +82,11 @@ func (s *Sink) Send(ctx context.Context, a capture.Alert) error {
 	}
 	req.Header.Set("Content-Type", ContentType)
 	req.Header.Set("User-Agent", "faultkeep")
+	if key != "" {
+		now := strconv.FormatInt(time.Now().Unix(), 10)
+		req.Header.Set(TimestampHeader, now)
+		req.Header.Set(SignatureHeader, sign(key, now, body))
+	}
 	resp, err := s.client.Do(req)
 	if err != nil {
 		var u *url.Error
@@ -90,11 +99,11 @@ func (s *Sink) Send(ctx context.Context, a capture.Alert) error {
 		return fmt.Errorf("%s: %w", s.cfg.Place(), err)
 	}
 	defer resp.Body.Close()
-	return s.judge(resp, secret)
+	return s.judge(resp, secret, key)
 }
 
 // judge turns an answer into what the dispatcher needs to know.
-func (s *Sink) judge(resp *http.Response, secret string) error {
+func (s *Sink) judge(resp *http.Response, secrets ...string) error {
 	const most = 4 << 10 // of what the receiver says, we read no more
 	code := resp.StatusCode
 	if code >= 200 && code < 300 {
@@ -112,7 +121,7 @@ func (s *Sink) judge(resp *http.Response, secret string) error {
 		return errors.New(text)
 	}
 	said, _ := io.ReadAll(io.LimitReader(resp.Body, most))
-	if words := s.quote(said, secret); words != "" {
+	if words := s.quote(said, secrets); words != "" {
 		text += ": " + words
 	}
 	err := errors.New(text)
@@ -127,14 +136,16 @@ func (s *Sink) judge(resp *http.Response, secret string) error {
 
 // quote makes one short line of what a receiver said. Some receivers send
 // back what they were sent, so the secret and the headers are taken out.
-func (s *Sink) quote(b []byte, secret string) string {
+func (s *Sink) quote(b []byte, secrets []string) string {
 	words := strings.ToValidUTF8(string(b), "")
 	hide := func(word string, least int) {
 		if len(word) >= least { // taking out "/" or "1" would only garble
 			words = strings.ReplaceAll(words, word, "…")
 		}
 	}
-	hide(secret, 1)
+	for _, secret := range secrets {
+		hide(secret, 1)
+	}
 	for _, v := range s.cfg.Headers {
 		hide(v, 4)
 	}

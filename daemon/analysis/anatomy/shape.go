@@ -140,6 +140,9 @@ func clipped(t *track) (l limit, ok bool) {
 		return l, false
 	}
 	for _, edge := range []float64{high, low} {
+		if edge == 0 {
+			continue // at rest, as after the trip
+		}
 		run := 0
 		for i, v := range t.samples {
 			if v != edge {

@@ -1,11 +1,10 @@
-package webhook
+package alert
 
 import (
 	"encoding/json"
 	"net/url"
 	"time"
 
-	"faultkeep/daemon/alert"
 	"faultkeep/store/capture"
 )
 
@@ -31,8 +30,9 @@ var types = map[capture.Kind]string{
 	capture.KindPartial: "faultkeep.capture.partial",
 }
 
-// encode makes the body of a request.
-func encode(a capture.Alert, link string) ([]byte, error) {
+// Event is an alert as a CloudEvents 1.0 event in JSON, on one line; link is
+// the address under which people reach faultkeep's page, or empty.
+func Event(a capture.Alert, link string) ([]byte, error) {
 	e := event{
 		SpecVersion:     "1.0",
 		ID:              a.ID,
@@ -40,7 +40,7 @@ func encode(a capture.Alert, link string) ([]byte, error) {
 		Type:            types[a.Kind],
 		Subject:         string(a.Capture),
 		DataContentType: "application/json",
-		Data:            data{a, alert.Page(link, a)},
+		Data:            data{a, Page(link, a)},
 	}
 	if e.Type == "" {
 		e.Type = "faultkeep." + string(a.Kind)
