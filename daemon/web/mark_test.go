@@ -65,9 +65,9 @@ func TestKeys(t *testing.T) {
 	key("jjkj")
 	b.until("the second trip has the focus", `document.activeElement.getAttribute("href") === "/capture/`+string(caps[1].ID)+`"`)
 	key("r")
-	b.until("it is reviewed", `document.querySelectorAll(".row.done").length === 1 && document.querySelector(".row.done").textContent.includes("01:47:31")`)
+	b.until("it is reviewed", `document.readyState === "complete" && document.querySelectorAll(".row.done").length === 1 && document.querySelector(".row.done").textContent.includes("01:47:31")`)
 	key("j\r")
 	b.until("the first trip is open", `location.pathname === "/capture/`+string(caps[0].ID)+`"`)
-	b.until("it tells what moved first", `document.querySelector("header .first")?.textContent.includes("first")`)
+	b.until("it tells what moved first", `!!document.querySelector("header .first")?.textContent.includes("first")`)
 	b.clean(host)
 }
