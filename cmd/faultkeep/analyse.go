@@ -42,15 +42,11 @@ func (c *analyseCommand) Run(ctx context.Context, out output) error {
 	if err != nil {
 		return err
 	}
-	folder, err := c.where()
-	if err != nil {
-		return err
-	}
-	desk, err := archive.ToAnalyse(ctx, folder)
-	if err != nil {
-		return neverRan(folder, err)
-	}
-	defer desk.Close()
+	return c.change(ctx, func(desk archive.Analyst) error { return c.analyse(ctx, out, p, desk, list) })
+}
+
+// analyse computes the findings of captures one by one and tells them.
+func (c *analyseCommand) analyse(ctx context.Context, out output, p place, desk archive.Analyst, list []capture.Capture) error {
 	said, clear := saying(out.Err)
 	defer clear()
 	all := []analysed{}
@@ -74,7 +70,7 @@ func (c *analyseCommand) Run(ctx context.Context, out output) error {
 	if c.JSON {
 		return writeJSON(out.Out, all)
 	}
-	_, err = fmt.Fprintln(out.Out, report.FindingsCaution)
+	_, err := fmt.Fprintln(out.Out, report.FindingsCaution)
 	return err
 }
 

@@ -7,7 +7,8 @@ import (
 	"strings"
 	"text/tabwriter"
 	"time"
-	"unicode"
+
+	"faultkeep/daemon/report"
 )
 
 // writeJSON writes one value for programs: indented, for the people who look.
@@ -33,14 +34,7 @@ func table(w io.Writer, rows [][]string) error {
 
 // clean keeps names that came from outside from steering the terminal or
 // breaking a line.
-func clean(s string) string {
-	return strings.Map(func(r rune) rune {
-		if unicode.IsControl(r) || unicode.In(r, unicode.Bidi_Control, unicode.Zl, unicode.Zp) || r == unicode.ReplacementChar {
-			return '·'
-		}
-		return r
-	}, s)
-}
+func clean(s string) string { return report.Plainly(s) }
 
 // stamp shows a time to the second.
 func stamp(t time.Time, zone *time.Location) string {

@@ -47,15 +47,15 @@ func Findings(w io.Writer, list []capture.Finding, why bool) error {
 			kind = f.Kind
 			fmt.Fprintln(&b, Heading(kind))
 		}
-		fmt.Fprintf(&b, "  %s\n", plainly(f.Text))
+		fmt.Fprintf(&b, "  %s\n", Plainly(f.Text))
 		for _, s := range f.For {
-			fmt.Fprintf(&b, "    for:     %s\n", plainly(s))
+			fmt.Fprintf(&b, "    for:     %s\n", Plainly(s))
 		}
 		for _, s := range f.Against {
-			fmt.Fprintf(&b, "    against: %s\n", plainly(s))
+			fmt.Fprintf(&b, "    against: %s\n", Plainly(s))
 		}
 		if why && f.Basis != "" {
-			fmt.Fprintf(&b, "    rests on: %s\n", plainly(f.Basis))
+			fmt.Fprintf(&b, "    rests on: %s\n", Plainly(f.Basis))
 		}
 	}
 	_, err := io.WriteString(w, b.String())
@@ -67,9 +67,9 @@ func Findings(w io.Writer, list []capture.Finding, why bool) error {
 const FindingsCaution = "Findings are evidence and candidates, no diagnosis. Before work on a drive or its machine: lock it out,\n" +
 	"wait the time on the device's label, measure. Local codes and qualified people decide."
 
-// plainly keeps names that came from outside from steering a terminal or
+// Plainly keeps names that came from outside from steering a terminal or
 // breaking a line.
-func plainly(s string) string {
+func Plainly(s string) string {
 	return strings.Map(func(r rune) rune {
 		if unicode.IsControl(r) || unicode.In(r, unicode.Bidi_Control, unicode.Zl, unicode.Zp) || r == unicode.ReplacementChar {
 			return '·'
