@@ -39,6 +39,12 @@ func plant(t *testing.T) (*study.Desk, *store.Store) {
 	}
 	now = day(5)
 	must(s.Miss(ctx, capture.Miss{Time: day(5), Drive: "elevator", Fault: capture.Fault{Code: 0x2311, Shown: "2311"}, Cause: capture.CauseUnreachable}, capture.Warning))
+	c, data := storetest.Recording("elevator", 5*24*60, 2, 100) // the trace of the miss: of the same trip
+	c.Origin, c.ID = capture.Trace, c.ID.TraceID()
+	d, err := s.Draft(ctx, c)
+	must(err)
+	_, err = d.Keep(ctx, c, storetest.Chunk(data, 0, len(data)))
+	must(err)
 	now = day(8)
 	must(s.Miss(ctx, capture.Miss{Time: day(8), Drive: "elevator", Fault: capture.Fault{Code: 0x3221, Shown: "3221", Name: "DC link undervoltage 1"}, Cause: capture.CauseReset}, capture.Warning))
 	now = day(10)
