@@ -35,6 +35,7 @@ import (
 //	prints    GROUP\x00ID → the capture in the form in which it is compared
 //	repairs   TIME DRIVE → Repair
 //	remarks   ID → Remarks, what people wrote about a capture
+//	briefs    TIME at which it was due → Brief, see shelvedBrief
 //
 // A draft becomes a capture by its ID moving from drafts to index; its chunks
 // stay where they are. Every bucket that a commit touches costs it one or two
@@ -60,14 +61,15 @@ var (
 	bPrints   = []byte("prints")
 	bRepairs  = []byte("repairs")
 	bRemarks  = []byte("remarks")
+	bBriefs   = []byte("briefs")
 
 	buckets = [][]byte{bMeta, bDrafts, bIndex, bChunks, bLedger, bMisses, bSpells, bOutbox, bAside, bCounts, bVisits, bMarks,
-		bArrivals, bUnread, bFiles, bStudies, bPrints, bRepairs, bRemarks}
+		bArrivals, bUnread, bFiles, bStudies, bPrints, bRepairs, bRemarks, bBriefs}
 	since = map[string]int{string(bMarks): 2} // schema that brought a bucket, if not the first
 
 	// added are buckets that came without a new schema: a store may lack them
 	// until it is opened for writing.
-	added = [][]byte{bArrivals, bUnread, bFiles, bStudies, bPrints, bRepairs, bRemarks}
+	added = [][]byte{bArrivals, bUnread, bFiles, bStudies, bPrints, bRepairs, bRemarks, bBriefs}
 
 	kSchema = []byte("schema")
 	kBeat   = []byte("beat")

@@ -25,6 +25,7 @@ type Archive interface {
 	wire.Verifier
 	wire.Analyst
 	wire.Marker
+	wire.Stander
 	// Samples are a capture's channels, decoded; NaN where a sample is missing.
 	Samples(ctx context.Context, id capture.ID) (capture.Capture, []capture.Series, error)
 	Close() error

@@ -145,6 +145,9 @@ func answers(t *testing.T, a archive.Archive, caps []capture.Capture) map[string
 		got, s, err := a.Samples(ctx, c.ID)
 		note("samples "+string(c.ID), []any{got, bits(s)}, err)
 	}
+	stands, err := a.Standing(ctx, storetest.Night)
+	stands.Now, stands.Running, stands.Drives, stands.Store.Free = time.Time{}, false, nil, 0 // these differ by moment and by way
+	note("standing", stands, err)
 	last := 0
 	r, err := a.Verify(ctx, func(done, total int) { last = total })
 	r.Took = 0

@@ -14,10 +14,11 @@ type svg struct {
 	bytes.Buffer
 }
 
-// esc is text that can't break out of where it stands.
+// esc is text that can't break out of where it stands, nor turn around what
+// stands beside it.
 func esc(s string) string {
 	var b strings.Builder
-	_ = xml.EscapeText(&b, []byte(s)) // a Builder doesn't fail
+	_ = xml.EscapeText(&b, []byte(Plainly(s))) // a Builder doesn't fail
 	return b.String()
 }
 

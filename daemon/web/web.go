@@ -21,6 +21,7 @@ type Store interface {
 	wire.Marker
 	wire.Analyst
 	wire.Repairs
+	wire.Stander
 	// Short tells what was found in captures in few words; those not analysed yet are left out.
 	Short(ctx context.Context, ids ...capture.ID) (map[capture.ID]wire.Short, error)
 	// Visit is when who last marked everything as seen; zero: never.
@@ -197,6 +198,7 @@ func (s *server) routes() *http.ServeMux {
 	api("GET /api/v1/openapi.yaml", s.apiDescription)
 	api("GET /api/v1/status", s.apiStatus)
 	api("GET /api/v1/drives", s.apiDrives)
+	api("GET /api/v1/standing", s.apiStanding)
 	api("GET /api/v1/captures", s.apiCaptures)
 	api("GET /api/v1/captures/{prefix}", s.apiCapture)
 	api("GET /api/v1/captures/{id}/{part}", s.apiOriginal)
