@@ -106,7 +106,7 @@ func Start(ctx context.Context, loaded *config.Loaded, o Options) (app *App, err
 		return nil, err
 	}
 	a.run(run, "alerts", func(ctx context.Context) {
-		alert.NewDispatcher(a.Store, alert.Options{Sinks: loaded.Sinks(o.Log), Observe: o.Attempts}).Run(ctx)
+		alert.NewDispatcher(a.Store, alert.Options{Sinks: loaded.Sinks(o.Log, enclosures{a.Store}), Observe: o.Attempts}).Run(ctx)
 	})
 	a.run(run, "upkeep", func(ctx context.Context) { a.upkeep(ctx, loaded.Config.Store) })
 	a.run(run, "findings", findings.Run)

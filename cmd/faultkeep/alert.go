@@ -71,7 +71,7 @@ func (c *alertTest) Run(ctx context.Context, out output) error {
 	if len(c.Sink) > 0 {
 		names = slices.DeleteFunc(names, func(name string) bool { return !slices.Contains(c.Sink, name) })
 	}
-	sinks := loaded.Sinks(slog.New(slog.NewTextHandler(out.Err, nil)))
+	sinks := loaded.Sinks(slog.New(slog.NewTextHandler(out.Err, nil)), alert.NoEnclosures{})
 	answer := tested{Alert: alert.Test(loaded.Config.Site, time.Now()), OK: true, Sinks: make([]sinkAnswer, len(names))}
 	var all sync.WaitGroup
 	for i, name := range names {

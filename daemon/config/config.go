@@ -138,8 +138,9 @@ func (l *Loaded) Rules() alert.Rules {
 	return r
 }
 
-// Sinks makes the config's sinks, by name. Nothing is connected yet.
-func (l *Loaded) Sinks(log *slog.Logger) map[string]alert.Sink {
+// Sinks makes the config's sinks, by name, with what they may enclose. Nothing
+// is connected yet.
+func (l *Loaded) Sinks(log *slog.Logger, enclose alert.Enclosures) map[string]alert.Sink {
 	sinks := make(map[string]alert.Sink)
 	for _, s := range l.Config.Alerts.Sinks {
 		switch {

@@ -8,6 +8,7 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
+	"faultkeep/daemon/alert"
 	"faultkeep/daemon/config"
 	"faultkeep/store/capture"
 )
@@ -69,7 +70,7 @@ alerts:
 	if got := l.Rules().Route(capture.Alert{Kind: capture.KindMiss, Drive: "a"}); len(got) != 1 || got[0] != "hook" {
 		t.Errorf("goes to %v", got)
 	}
-	sinks := l.Sinks(slog.New(slog.DiscardHandler))
+	sinks := l.Sinks(slog.New(slog.DiscardHandler), alert.NoEnclosures{})
 	if len(sinks) != 2 || sinks["log"] == nil || sinks["hook"] == nil {
 		t.Errorf("%v", sinks)
 	}

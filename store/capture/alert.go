@@ -18,6 +18,10 @@ const (
 	KindDamage  Kind = "damage"  // the store was found damaged
 )
 
+// KindBrief is a brief. It goes to the sinks that the config names for briefs,
+// past all rules, so it is none of Kinds.
+const KindBrief Kind = "brief"
+
 // Kinds in order, for checking a config.
 var Kinds = []Kind{KindCapture, KindPartial, KindMiss, KindBlind, KindDrift, KindRace, KindClock, KindDisk, KindDamage}
 
@@ -33,6 +37,7 @@ type Alert struct {
 	Title    string    `json:"title,omitempty"`
 	Fault    Fault     `json:"fault"`
 	Capture  ID        `json:"capture,omitempty"`
+	Brief    string    `json:"brief,omitempty"` // ID of the stored brief that KindBrief is about
 	Text     string    `json:"text"` // one sentence a technician understands at 3 a.m.
 }
 
