@@ -83,7 +83,7 @@ func (v *virtual) start() {
 	v.cancel = cancel
 	var err error
 	v.store, err = store.Open(ctx, store.Options{Path: v.path, Site: "Northquay", Now: v.clock.now,
-		Announce: func(capture.Alert) []string { return []string{"sink"} }})
+		Announce: func(capture.Alert) []capture.Delivery { return capture.To("sink") }})
 	if err != nil {
 		v.t.Fatal(err)
 	}

@@ -187,5 +187,6 @@ func (s *Store) dropCapture(tx *bolt.Tx, id capture.ID) (drive string, err error
 	}
 	s.touch(id)
 	return drive, errors.Join(tx.Bucket(bIndex).Delete(key), tx.Bucket(bMarks).Delete(key), tx.Bucket(bUnread).Delete(key),
-		tx.Bucket(bRemarks).Delete(key), removeStudy(tx, id), removeChunks(tx, id))
+		tx.Bucket(bRemarks).Delete(key), tx.Bucket(bTelling).Delete(tellingKey(inAwaits, string(id))),
+		removeStudy(tx, id), removeChunks(tx, id))
 }

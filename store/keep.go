@@ -48,9 +48,9 @@ func (d *Draft) Keep(ctx context.Context, c capture.Capture, rest ...capture.Chu
 		}
 	}
 	alert := alertOf(c)
-	var sinks []string
+	var sinks []capture.Delivery
 	if c.Origin != capture.Trace && c.Provenance.Source != ByHand { // of a trace, the capture or miss of the same trip tells
-		sinks = d.s.opt.Announce(alert)
+		sinks = d.s.announce(alert)
 	}
 	var seq uint64
 	err = d.s.update("keep "+string(c.ID), func(tx *bolt.Tx) (err error) {
@@ -162,7 +162,7 @@ func words(ranges []capture.Range) string {
 }
 
 // keep is the transaction of Keep. seq is the capture's number in the order of keeping.
-func (d *Draft) keep(tx *bolt.Tx, c *capture.Capture, merged []capture.Chunk, alert capture.Alert, sinks []string) (seq uint64, err error) {
+func (d *Draft) keep(tx *bolt.Tx, c *capture.Capture, merged []capture.Chunk, alert capture.Alert, sinks []capture.Delivery) (seq uint64, err error) {
 	if isKept(tx, c.ID) {
 		return 0, fmt.Errorf("%s: %w", c.ID, ErrKept)
 	}
@@ -208,7 +208,7 @@ func (d *Draft) keep(tx *bolt.Tx, c *capture.Capture, merged []capture.Chunk, al
 	if _, err := putEntry(tx, entry); err != nil {
 		return 0, err
 	}
-	return seq, raise(tx, alert, sinks)
+	return seq, d.s.raiseKept(tx, *c, alert, sinks)
 }
 
 // store stores the chunks that the capture's bytes still lack, and fills in

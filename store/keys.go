@@ -62,14 +62,15 @@ var (
 	bRepairs  = []byte("repairs")
 	bRemarks  = []byte("remarks")
 	bBriefs   = []byte("briefs")
+	bTelling  = []byte("telling")
 
 	buckets = [][]byte{bMeta, bDrafts, bIndex, bChunks, bLedger, bMisses, bSpells, bOutbox, bAside, bCounts, bVisits, bMarks,
-		bArrivals, bUnread, bFiles, bStudies, bPrints, bRepairs, bRemarks, bBriefs}
+		bArrivals, bUnread, bFiles, bStudies, bPrints, bRepairs, bRemarks, bBriefs, bTelling}
 	since = map[string]int{string(bMarks): 2} // schema that brought a bucket, if not the first
 
 	// added are buckets that came without a new schema: a store may lack them
 	// until it is opened for writing.
-	added = [][]byte{bArrivals, bUnread, bFiles, bStudies, bPrints, bRepairs, bRemarks, bBriefs}
+	added = [][]byte{bArrivals, bUnread, bFiles, bStudies, bPrints, bRepairs, bRemarks, bBriefs, bTelling}
 
 	kSchema = []byte("schema")
 	kBeat   = []byte("beat")

@@ -52,11 +52,11 @@ func (s *Store) Note(ctx context.Context, e Entry, alerts ...capture.Alert) erro
 // noting gives what writes an entry with its alerts, to be done in a
 // transaction, and what to do once that is committed.
 func (s *Store) noting(e Entry, alerts []capture.Alert) (put func(*bolt.Tx) error, told func()) {
-	sinks := make([][]string, len(alerts))
+	sinks := make([][]capture.Delivery, len(alerts))
 	n := 0
 	for i := range alerts {
 		s.complete(&alerts[i], e.Time, e.Drive)
-		sinks[i] = s.opt.Announce(alerts[i])
+		sinks[i] = s.announce(alerts[i])
 		n += len(sinks[i])
 	}
 	put = func(tx *bolt.Tx) error {
@@ -65,7 +65,7 @@ func (s *Store) noting(e Entry, alerts []capture.Alert) (put func(*bolt.Tx) erro
 			return err
 		}
 		for i, a := range alerts {
-			if err := raise(tx, a, sinks[i]); err != nil {
+			if err := s.raise(tx, a, sinks[i]); err != nil {
 				return err
 			}
 		}
@@ -108,7 +108,7 @@ func (s *Store) Miss(ctx context.Context, m capture.Miss, severity capture.Sever
 		alert.Severity = capture.Warning
 	}
 	s.complete(&alert, m.Time, m.Drive)
-	sinks := s.opt.Announce(alert)
+	sinks := s.announce(alert)
 	err := s.update("write a miss", func(tx *bolt.Tx) error {
 		made, err := putOnce(tx.Bucket(bMisses), append(stamp(m.Time), m.Drive...), m)
 		if err != nil || !made {
@@ -117,7 +117,7 @@ func (s *Store) Miss(ctx context.Context, m capture.Miss, severity capture.Sever
 		if _, err := putEntry(tx, Entry{Time: m.Time, Drive: m.Drive, Kind: KindMissed, Text: alert.Text, Fault: m.Fault}); err != nil {
 			return err
 		}
-		return raise(tx, alert, sinks)
+		return s.raise(tx, alert, sinks)
 	})
 	if err == nil && len(sinks) > 0 {
 		s.wake()

@@ -32,7 +32,7 @@ func (s *Store) Pin(ctx context.Context, id capture.ID, pinned bool) error {
 }
 
 // Review says that somebody has looked at the captures, all in one
-// transaction. Saying it again changes nothing. ErrNotFound where there is
+// transaction; so they know of the trips whose newest capture is among them. Saying it again changes nothing. ErrNotFound where there is
 // one that isn't there; then none is marked.
 func (s *Store) Review(ctx context.Context, ids ...capture.ID) error {
 	at := s.now()
@@ -40,7 +40,7 @@ func (s *Store) Review(ctx context.Context, ids ...capture.ID) error {
 		if m.Reviewed.IsZero() {
 			m.Reviewed = at
 		}
-	})
+	}, func(tx *bolt.Tx) error { return acknowledgeReviewed(tx, ids, at) })
 }
 
 // Unreview takes Review back.
@@ -48,7 +48,7 @@ func (s *Store) Unreview(ctx context.Context, ids ...capture.ID) error {
 	return s.mark("mark captures as not reviewed", ids, func(m *Marks) { m.Reviewed = time.Time{} })
 }
 
-func (s *Store) mark(op string, ids []capture.ID, change func(*Marks)) error {
+func (s *Store) mark(op string, ids []capture.ID, change func(*Marks), also ...func(*bolt.Tx) error) error {
 	if len(ids) == 0 {
 		return nil
 	}
@@ -64,6 +64,11 @@ func (s *Store) mark(op string, ids []capture.ID, change func(*Marks)) error {
 				continue
 			}
 			if err := putMarks(tx, id, now); err != nil {
+				return err
+			}
+		}
+		for _, do := range also {
+			if err := do(tx); err != nil {
 				return err
 			}
 		}

@@ -18,7 +18,7 @@ import (
 )
 
 func open(path string, change ...func(*store.Options)) (*store.Store, error) {
-	o := store.Options{Path: path, Wait: 50 * time.Millisecond, Announce: func(capture.Alert) []string { return []string{"log"} }}
+	o := store.Options{Path: path, Wait: 50 * time.Millisecond, Announce: func(capture.Alert) []capture.Delivery { return capture.To("log") }}
 	for _, c := range change {
 		c(&o)
 	}

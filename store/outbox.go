@@ -19,28 +19,8 @@ type Counts struct {
 	Raised   int `json:"raised"`
 	Accepted int `json:"accepted"`
 	Waiting  int `json:"waiting"`
-	Aside    int `json:"aside"` // given up
-}
-
-// raise puts an alert into the outbox of each sink.
-func raise(tx *bolt.Tx, a capture.Alert, sinks []string) error {
-	outbox := tx.Bucket(bOutbox)
-	for _, sink := range sinks {
-		if err := checkName("sink", sink); err != nil {
-			return err
-		}
-		seq, err := outbox.NextSequence()
-		if err != nil {
-			return err
-		}
-		if err := putMessage(outbox, Message{Seq: seq, Sink: sink, Alert: a}); err != nil {
-			return err
-		}
-		if err := count(tx, sink, func(c *Counts) { c.Raised++ }); err != nil {
-			return err
-		}
-	}
-	return nil
+	Aside    int `json:"aside"`   // given up: refused for good
+	Dropped  int `json:"dropped"` // given up: the outbox was full
 }
 
 func putMessage(box *bolt.Bucket, m Message) error {
@@ -98,11 +78,11 @@ func (s *Store) Outbox(ctx context.Context, sink string, limit int) ([]Message, 
 // Accepted says that the sink took the message. Saying it again is harmless.
 func (s *Store) Accepted(ctx context.Context, sink string, seq uint64) error {
 	return s.update("write the outbox", func(tx *bolt.Tx) error {
-		_, err := take(tx, sink, seq)
+		m, err := take(tx, sink, seq)
 		if err != nil {
 			return ignoreNone(err)
 		}
-		return count(tx, sink, func(c *Counts) { c.Accepted++ })
+		return count(tx, sink, func(c *Counts) { c.Accepted += m.Total() })
 	})
 }
 
@@ -132,7 +112,7 @@ func (s *Store) SetAside(ctx context.Context, sink string, seq uint64, why strin
 		if err := putMessage(tx.Bucket(bAside), m); err != nil {
 			return err
 		}
-		return count(tx, sink, func(c *Counts) { c.Aside++ })
+		return count(tx, sink, func(c *Counts) { c.Aside += m.Total() })
 	})
 }
 
@@ -167,11 +147,14 @@ func recall(tx *bolt.Tx, id capture.ID) error {
 	var stale []Message
 	err := tx.Bucket(bOutbox).ForEach(func(k, v []byte) error {
 		var m Message
-		if unseal(k, v, &m) == nil && m.Alert.Capture == id {
+		if unseal(k, v, &m) == nil && m.Alert.Capture == id && m.Kinds == nil { // one of several is told of all the same
 			stale = append(stale, m)
 		}
 		return nil
 	})
+	if err == nil {
+		err = tx.Bucket(bTelling).Delete(tellingKey(inAwaits, string(id)))
+	}
 	for _, m := range stale {
 		if err == nil {
 			_, err = take(tx, m.Sink, m.Seq)
@@ -195,6 +178,7 @@ func (s *Store) AlertCounts(ctx context.Context) (Counts, error) {
 			sum.Raised += c.Raised
 			sum.Accepted += c.Accepted
 			sum.Aside += c.Aside
+			sum.Dropped += c.Dropped
 			return nil
 		})
 		if err != nil {

@@ -25,7 +25,7 @@ var specimenEnd = storetest.Night.Add(3 * time.Hour)
 func specimen(t *testing.T, path string) {
 	t.Helper()
 	s, err := store.Open(context.Background(), store.Options{Path: path, Site: "Northquay",
-		Announce: func(capture.Alert) []string { return []string{"log", "control-room"} },
+		Announce: func(capture.Alert) []capture.Delivery { return capture.To("log", "control-room") },
 		Now:      func() time.Time { return specimenEnd }})
 	if err != nil {
 		t.Fatal(err)

@@ -45,10 +45,14 @@ type Options struct {
 	Log      *slog.Logger  // nil: none
 	Site     string        // goes into captures and alerts that have none
 
-	// Announce says which sinks must hear of an alert. It is asked just before
-	// the transaction that commits the alert; nil: nobody.
-	Announce func(capture.Alert) (sinks []string)
-	Now      func() time.Time // nil: time.Now
+	// Announce says which sinks must hear of an alert, and how. It is asked just
+	// before the transaction that commits the alert; nil: nobody.
+	Announce func(capture.Alert) []capture.Delivery
+
+	// Await is how long an alert about a capture waits for what the analyses
+	// find, so that it can tell what moved first; 0: not at all.
+	Await time.Duration
+	Now   func() time.Time // nil: time.Now
 }
 
 // Store is an open store.
@@ -85,6 +89,7 @@ type Store struct {
 	pinched   chan struct{}
 	upkeep    sync.Mutex
 
+	mostWaiting  int  // messages for one sink; 0: as usual. Set by tests
 	closedRename bool // rename files only when closed, as on Windows; set by tests
 
 	long    chan struct{}       // held while Verify, Compact or Backup runs: one at a time
@@ -94,6 +99,9 @@ type Store struct {
 	watch   map[string]watch
 	beat    beat
 	alive   bool // something was watched since Open
+
+	quietMu sync.Mutex
+	quiet   []capture.Quiet // those that aren't over
 }
 
 // Damaged tells of a file that was found damaged and set aside.
@@ -118,7 +126,7 @@ func Open(ctx context.Context, opt Options) (*Store, error) {
 		opt.Now = time.Now
 	}
 	if opt.Announce == nil {
-		opt.Announce = func(capture.Alert) []string { return nil }
+		opt.Announce = func(capture.Alert) []capture.Delivery { return nil }
 	}
 	s := &Store{
 		opt:    opt,
@@ -152,6 +160,9 @@ func (s *Store) start() error {
 		return err
 	}
 	if err := s.loadStage(); err != nil {
+		return err
+	}
+	if err := s.loadQuiet(); err != nil {
 		return err
 	}
 	if s.opt.ReadOnly {

@@ -22,6 +22,8 @@ type Studied struct {
 	Tones []byte // its oscillations as JSON; nil: not looked for
 	Group string // captures of one group can be compared; "": with none
 	Print []byte // the capture in the form in which it is compared
+
+	Family string // its family's name, for whoever hears of the capture; not stored
 }
 
 // shelved is a Studied as it is stored: its version in two bytes, so that a
@@ -47,6 +49,13 @@ func (s *Store) PutStudies(studies map[capture.ID]Studied) error {
 		}
 		packed[id] = b
 	}
+	awaiting, err := s.awaiting(studies)
+	if err != nil {
+		return err
+	}
+	if len(awaiting) > 0 {
+		defer s.wake()
+	}
 	return s.update("store findings", func(tx *bolt.Tx) error {
 		for id, b := range packed {
 			if !isKept(tx, id) {
@@ -67,7 +76,7 @@ func (s *Store) PutStudies(studies map[capture.ID]Studied) error {
 				return err
 			}
 		}
-		return nil
+		return s.tellMore(tx, awaiting)
 	})
 }
 

@@ -280,7 +280,8 @@ func (v *verifier) values(ctx context.Context) error {
 		messages(bAside, "the alerts set aside"),
 		v.s.view(ctx, func(tx *bolt.Tx) error {
 			report := func(id capture.ID, text string) { v.problem(id, "%s", text) }
-			return errors.Join(checkMarks(tx, report), checkLoans(tx, report), checkArrivals(tx, report), checkStudies(tx, report), checkRemarks(tx, report), checkBriefs(tx, report))
+			return errors.Join(checkMarks(tx, report), checkLoans(tx, report), checkArrivals(tx, report), checkStudies(tx, report), checkRemarks(tx, report), checkBriefs(tx, report),
+				checkTelling(tx, report))
 		}),
 		v.s.view(ctx, func(tx *bolt.Tx) error {
 			for key, what := range map[string]string{string(kBeat): "The last sign of life", string(kStage): "How full the disk was last", string(kAged): "When retention last looked", string(kFaults): "The drives' fault counts"} {

@@ -39,17 +39,59 @@ type Alert struct {
 	Capture  ID        `json:"capture,omitempty"`
 	Brief    string    `json:"brief,omitempty"` // ID of the stored brief that KindBrief is about
 	Text     string    `json:"text"` // one sentence a technician understands at 3 a.m.
+
+	Finding  string    `json:"finding,omitempty"`  // of a capture: what moved first, where that was known in time
+	Family   string    `json:"family,omitempty"`   // of a capture: its family's name, where that was known in time
+	Count    int       `json:"count,omitempty"`    // how many alerts this one stands for; 0: itself
+	First    time.Time `json:"first,omitzero"`     // with Count: time of the first of them; Time is that of the last
+	Reminder int       `json:"reminder,omitempty"` // the how-manieth reminder of an alarm that nobody acknowledged
+}
+
+// Delivery says how one sink hears of an alert.
+type Delivery struct {
+	Sink   string
+	Hold   time.Time     // not to be sent before; zero: at once
+	Fold   string        // alerts with the same word here become one message for as long as it is held; "": each its own
+	Every  time.Duration // with Fold: at most one message in this time
+	Why    string        // why it is held, for the message: "quiet time until 16:00: gearbox exchange"
+	Remind time.Duration // how often it is said again until somebody acknowledges it; 0: never
+}
+
+// To delivers to each of the sinks at once.
+func To(sinks ...string) []Delivery {
+	out := make([]Delivery, len(sinks))
+	for i, sink := range sinks {
+		out[i].Sink = sink
+	}
+	return out
 }
 
 // Message is one alert on its way to one sink. It stays in the outbox until
 // that sink accepted it, or it was set aside as refused for good.
 type Message struct {
-	Seq       uint64    `json:"seq"`  // order within its sink
-	Sink      string    `json:"sink"` // name in the config
-	Alert     Alert     `json:"alert"`
+	Seq       uint64    `json:"seq"`                  // order within its sink
+	Sink      string    `json:"sink"`                 // name in the config
+	Alert     Alert     `json:"alert"`                // of several, the last one, with the ID of the first
 	Tries     int       `json:"tries"`                // attempts that failed so far
 	Next      time.Time `json:"next,omitzero"`        // not to be tried before; zero: at once
 	LastError string    `json:"last_error,omitempty"` // why the last attempt failed
+
+	Hold   time.Time     `json:"hold,omitzero"`    // not to be sent before; others pass it
+	Fold   string        `json:"fold,omitempty"`   // see Delivery
+	Within time.Duration `json:"within,omitempty"` // Hold is never further away than this, whatever became of the clock; 0: it may be
+	Why    string        `json:"why,omitempty"`    // see Delivery
+	Sealed bool          `json:"sealed,omitempty"` // a sink may have seen it: nothing is added to it any more
+	Kinds  map[Kind]int  `json:"kinds,omitempty"`  // of several: how many of which kind
+	Lost   int           `json:"lost,omitempty"`   // of these, how many had messages of their own that a full outbox had no room for
+}
+
+// Total is how many alerts the message stands for.
+func (m Message) Total() int {
+	n := 0
+	for _, k := range m.Kinds {
+		n += k
+	}
+	return max(n, 1)
 }
 
 // Miss is a fault that was seen, with no recording kept.

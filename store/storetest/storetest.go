@@ -27,7 +27,7 @@ func Now(now func() time.Time) Option { return func(o *store.Options) { o.Now = 
 // To announces every alert to the sinks.
 func To(sinks ...string) Option {
 	return func(o *store.Options) {
-		o.Announce = func(capture.Alert) []string { return sinks }
+		o.Announce = func(capture.Alert) []capture.Delivery { return capture.To(sinks...) }
 	}
 }
 
