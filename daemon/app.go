@@ -11,6 +11,7 @@ import (
 	"os"
 	"path/filepath"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"faultkeep/daemon/alert"
@@ -41,6 +42,8 @@ type App struct {
 	Store   *store.Store
 	Drives  []*modbus.Drive // being watched, in the order of the config
 	Folders []*folder.Folder
+
+	clockUnsure atomic.Bool // this computer's clock isn't synchronised
 
 	log      *slog.Logger
 	cancel   context.CancelFunc
@@ -77,7 +80,7 @@ func Start(ctx context.Context, loaded *config.Loaded, o Options) (app *App, err
 		return nil, fmt.Errorf("data folder: %w", err)
 	}
 	if a.Store, err = store.Open(ctx, store.Options{Path: filepath.Join(loaded.Config.Data, archive.StoreFile),
-		Log: o.Log, Site: loaded.Config.Site, Announce: loaded.Rules().Route}); err != nil {
+		Log: o.Log, Site: loaded.Config.Site, Announce: loaded.Rules().Route, Await: awaitStudy}); err != nil {
 		return nil, err
 	}
 	a.undo("store", func(context.Context) error { return a.Store.Close() })
@@ -105,9 +108,11 @@ func Start(ctx context.Context, loaded *config.Loaded, o Options) (app *App, err
 	if err := a.serve(run, loaded, o, hub, figures.Handler()); err != nil {
 		return nil, err
 	}
+	hub.witness(a.settles)
 	a.run(run, "alerts", func(ctx context.Context) {
-		alert.NewDispatcher(a.Store, alert.Options{Sinks: loaded.Sinks(o.Log, enclosures{a.Store}), Observe: o.Attempts}).Run(ctx)
+		alert.NewDispatcher(a.Store, alert.Options{Sinks: loaded.Sinks(o.Log, enclosures{a.Store}), Observe: o.Attempts, Zone: loaded.Location}).Run(ctx)
 	})
+	a.run(run, "alarms", func(ctx context.Context) { a.alarms(ctx, hub) })
 	a.run(run, "upkeep", func(ctx context.Context) { a.upkeep(ctx, loaded.Config.Store) })
 	a.run(run, "findings", findings.Run)
 	a.run(run, "clock", func(ctx context.Context) { clock.Watch(ctx, clockEvery, func(e clock.Event) { a.clock(ctx, e) }) })

@@ -22,8 +22,10 @@ func (a *App) clock(ctx context.Context, e clock.Event) {
 	case e.Jump != 0:
 		err = a.Store.Jumped(ctx, e.Before(), e.At, e.Words(), alert)
 	case e.Synchronised:
+		a.clockUnsure.Store(false)
 		err = a.Store.Note(ctx, entry)
 	default:
+		a.clockUnsure.Store(true)
 		err = a.Store.Note(ctx, entry, alert)
 	}
 	if err != nil {

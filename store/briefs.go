@@ -72,7 +72,7 @@ func (s *Store) KeepBrief(ctx context.Context, b Brief, alert capture.Alert, sin
 		if err := dropOldBriefs(bucket); err != nil {
 			return err
 		}
-		return raise(tx, alert, sinks)
+		return s.raise(tx, alert, capture.To(sinks...))
 	})
 	if err != nil {
 		return false, err

@@ -74,3 +74,6 @@ func NoSync(s *Store) {
 	defer s.writing.Unlock()
 	s.db.NoSync, s.db.NoGrowSync = true, true
 }
+
+// SetMostWaiting bounds the outbox of a sink.
+func SetMostWaiting(s *Store, n int) { s.mostWaiting = n }

@@ -48,7 +48,7 @@ var rooms = []struct {
 	{"daemon/analysis/vibration", "daemon/analysis/robust daemon/analysis/spectrum store/capture"},
 	{"daemon/analysis/response", "daemon/analysis/robust store/capture"},
 	{"daemon/analysis", "daemon/analysis/anatomy daemon/analysis/likeness daemon/analysis/response daemon/analysis/vibration store/capture"},
-	{"daemon/alert", "store/capture"},
+	{"daemon/alert", "store/capture configs/strict"},
 	{"daemon/alert/logsink", "daemon/alert store/capture"},
 	{"daemon/alert/file", "daemon/alert store/capture configs/strict"},
 	{"daemon/alert/syslog", "daemon/alert store/capture configs/strict"},

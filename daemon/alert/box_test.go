@@ -55,14 +55,31 @@ func (b *box) left(sink string) []capture.Message {
 
 func (b *box) Waiting() <-chan struct{} { return b.waiting }
 
-func (b *box) Outbox(_ context.Context, sink string, limit int) ([]capture.Message, error) {
+func (b *box) Due(_ context.Context, sink string, now time.Time, limit int) (due []capture.Message, next time.Time, err error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	if b.broken != nil {
-		return nil, b.broken
+		return nil, next, b.broken
 	}
-	q := b.queue[sink]
-	return slices.Clone(q[:min(limit, len(q))]), nil
+	for _, m := range b.queue[sink] {
+		if m.Hold.After(now) {
+			if next.IsZero() || m.Hold.Before(next) {
+				next = m.Hold
+			}
+		} else if len(due) < limit {
+			due = append(due, m)
+		}
+	}
+	return due, next, nil
+}
+
+func (b *box) Seal(ctx context.Context, sink string, seq uint64) (m capture.Message, there bool, err error) {
+	err = b.change(ctx, sink, seq, func(q *capture.Message) bool {
+		q.Sealed, there = true, true
+		m = *q
+		return true
+	})
+	return m, there, err
 }
 
 func (b *box) Accepted(ctx context.Context, sink string, seq uint64) error {

@@ -1,6 +1,7 @@
 package alert
 
 import (
+	"cmp"
 	"context"
 	"slices"
 	"strings"
@@ -14,9 +15,13 @@ import (
 // SetAside tell is durable when they return nil, and telling it twice is
 // harmless.
 type Outbox interface {
-	// Outbox are the first messages still to be sent to the sink, in order,
-	// whether they are due or not; at most limit.
-	Outbox(ctx context.Context, sink string, limit int) ([]capture.Message, error)
+	// Due are the first messages to be sent to the sink that aren't held, in
+	// order, whether they are to be tried again yet or not, at most limit; and
+	// when the next of those that are held isn't any more, zero where none is.
+	Due(ctx context.Context, sink string, now time.Time, limit int) (due []capture.Message, next time.Time, err error)
+	// Seal is asked for before a message with a Fold is sent for the first time:
+	// from then on it stays as it is. there is false where it was taken back.
+	Seal(ctx context.Context, sink string, seq uint64) (m capture.Message, there bool, err error)
 	Accepted(ctx context.Context, sink string, seq uint64) error
 	Retry(ctx context.Context, sink string, seq uint64, next time.Time, why string) error
 	SetAside(ctx context.Context, sink string, seq uint64, why string) error
@@ -48,8 +53,9 @@ type Attempt struct {
 // Options of a Dispatcher.
 type Options struct {
 	Sinks   map[string]Sink
-	Timeout time.Duration // longest one Send may take; 30 s where zero
-	Observe func(Attempt) // may be nil; called from every sink's goroutine, must return soon
+	Timeout time.Duration  // longest one Send may take; 30 s where zero
+	Observe func(Attempt)  // may be nil; called from every sink's goroutine, must return soon
+	Zone    *time.Location // of times in texts; UTC where nil
 }
 
 // Dispatcher carries alerts from the outbox to their sinks: in order for each
@@ -71,7 +77,7 @@ func NewDispatcher(box Outbox, o Options) *Dispatcher {
 	d := &Dispatcher{box: box}
 	for name, sink := range o.Sinks {
 		d.lanes = append(d.lanes, &lane{name: name, sink: sink, box: box, timeout: o.Timeout,
-			observe: o.Observe, wake: make(chan struct{}, 1)})
+			observe: o.Observe, zone: cmp.Or(o.Zone, time.UTC), wake: make(chan struct{}, 1)})
 	}
 	slices.SortFunc(d.lanes, func(a, b *lane) int { return strings.Compare(a.name, b.name) })
 	return d

@@ -28,6 +28,7 @@ type lane struct {
 	box     Outbox
 	timeout time.Duration
 	observe func(Attempt)
+	zone    *time.Location
 	wake    chan struct{}
 
 	under *send // the Send under way; outlives a timeout if the sink ignores its context
@@ -49,7 +50,7 @@ type held struct {
 
 func (l *lane) run(ctx context.Context) {
 	for failures := 0; ctx.Err() == nil; {
-		messages, err := l.box.Outbox(ctx, l.name, batch)
+		messages, next, err := l.box.Due(ctx, l.name, time.Now(), batch)
 		if err != nil {
 			if ctx.Err() != nil {
 				return
@@ -61,7 +62,7 @@ func (l *lane) run(ctx context.Context) {
 		}
 		failures = 0
 		if len(messages) == 0 {
-			l.idle(ctx)
+			l.idle(ctx, next)
 			continue
 		}
 		for _, m := range messages {
@@ -72,8 +73,13 @@ func (l *lane) run(ctx context.Context) {
 	}
 }
 
-func (l *lane) idle(ctx context.Context) {
-	t := time.NewTimer(recheck)
+// idle waits until there is something to look for: at next, if it isn't zero.
+func (l *lane) idle(ctx context.Context, next time.Time) {
+	most := recheck
+	if !next.IsZero() {
+		most = max(min(most, time.Until(next)), 0)
+	}
+	t := time.NewTimer(most)
 	defer t.Stop()
 	select {
 	case <-ctx.Done():
@@ -90,6 +96,18 @@ func (l *lane) deliver(ctx context.Context, m capture.Message) bool {
 	// The bound is for a clock that was put back after Next was noted.
 	if wait := min(time.Until(m.Next), asked); wait > 0 && !sleep(ctx, wait) {
 		return false
+	}
+	if m.Fold != "" && !m.Sealed {
+		sealed, there, err := l.box.Seal(ctx, l.name, m.Seq)
+		if err != nil {
+			l.tell(m, NoStorage, fmt.Errorf("seal a message in the outbox: %w", err), time.Time{})
+			sleep(ctx, delay(0))
+			return false
+		}
+		if !there {
+			return true
+		}
+		m = sealed
 	}
 	err := l.send(ctx, m)
 	switch {
@@ -139,7 +157,7 @@ func (l *lane) send(ctx context.Context, m capture.Message) error {
 		within, cancel := context.WithTimeout(ctx, l.timeout)
 		go func() {
 			defer cancel()
-			s.done <- guarded(within, l.sink, m.Alert)
+			s.done <- guarded(within, l.sink, Told(m, l.zone))
 		}()
 		l.under = s
 	}

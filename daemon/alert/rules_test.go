@@ -2,9 +2,11 @@ package alert_test
 
 import (
 	"testing"
+	"time"
 
 	"github.com/google/go-cmp/cmp"
 
+	"faultkeep/configs/strict"
 	"faultkeep/daemon/alert"
 	"faultkeep/store/capture"
 )
@@ -63,10 +65,70 @@ func TestRoute(t *testing.T) {
 		{"unknown severity is told", []alert.Rule{{Severity: capture.Alarm}}, with(drift, func(a *capture.Alert) { a.Severity = "" }), sinks},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			got := alert.Rules{Sinks: sinks, List: c.rules}.Route(c.alert)
+			var got []string
+			for _, d := range (alert.Rules{Sinks: sinks, List: c.rules}).Route(c.alert) {
+				if d != (capture.Delivery{Sink: d.Sink}) {
+					t.Errorf("%s hears of it in another way than at once: %+v", d.Sink, d)
+				}
+				got = append(got, d.Sink)
+			}
 			if diff := cmp.Diff(c.want, got); diff != "" {
 				t.Error(diff)
 			}
 		})
+	}
+}
+
+// How a sink hears of an alert: when, together with what, and how often again.
+func TestRouteSaysHow(t *testing.T) {
+	oslo, err := time.LoadLocation("Europe/Oslo")
+	if err != nil {
+		t.Fatal(err)
+	}
+	at := func(text string) time.Time {
+		when, err := time.ParseInLocation("2006-01-02 15:04", text, oslo)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return when
+	}
+	every := func(d time.Duration) *strict.Duration { return (*strict.Duration)(&d) }
+	office := []string{"mon-fri 07:00-16:00"}
+	family := jam
+	family.Family = "2311-b"
+	const night, morning, saturday = "2026-11-26 03:12", "2026-11-26 07:00", "2026-11-28 10:00"
+	for _, c := range []struct {
+		name  string
+		rules []alert.Rule
+		alert capture.Alert
+		now   string
+		want  []capture.Delivery
+	}{
+		{"within hours", []alert.Rule{{Hours: office}}, jam, morning, capture.To("mail")},
+		{"outside they are skipped", []alert.Rule{{Hours: office}}, jam, night, []capture.Delivery{}},
+		{"or wait", []alert.Rule{{Hours: office, Outside: alert.Wait}}, jam, night, []capture.Delivery{{Sink: "mail", Hold: at(morning).UTC()}}},
+		{"over the weekend", []alert.Rule{{Hours: office, Outside: alert.Wait}}, jam, saturday, []capture.Delivery{{Sink: "mail", Hold: at("2026-11-30 07:00").UTC()}}},
+		{"the first rule that fits counts", []alert.Rule{{Hours: office}, {Repeat: every(time.Hour)}}, jam, night,
+			[]capture.Delivery{{Sink: "mail", Fold: "trip/bucket-elevator/2311", Every: time.Hour}}},
+		{"reminders", []alert.Rule{{Remind: strict.Duration(time.Hour)}}, jam, night, []capture.Delivery{{Sink: "mail", Remind: time.Hour}}},
+		{"by family", []alert.Rule{{Families: []string{"2311-*"}}}, family, night, capture.To("mail")},
+		{"another family", []alert.Rule{{Families: []string{"2311-a"}}}, family, night, []capture.Delivery{}},
+		{"a family that isn't known yet", []alert.Rule{{Families: []string{"*"}}}, jam, night, []capture.Delivery{}},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			r := alert.Rules{Sinks: []string{"mail"}, List: c.rules, Zone: oslo, Now: func() time.Time { return at(c.now) }}
+			if diff := cmp.Diff(c.want, r.Route(c.alert)); diff != "" {
+				t.Error(diff)
+			}
+		})
+	}
+	usual := alert.Rules{Sinks: []string{"log", "mail"}, Repeat: map[string]time.Duration{"mail": 10 * time.Minute}}
+	want := []capture.Delivery{{Sink: "log"}, {Sink: "mail", Fold: "trip/bucket-elevator/2311", Every: 10 * time.Minute}}
+	if diff := cmp.Diff(want, usual.Route(jam)); diff != "" {
+		t.Error("what is usual for a sink:", diff)
+	}
+	usual.List = []alert.Rule{{Repeat: every(0)}}
+	if diff := cmp.Diff(capture.To("log", "mail"), usual.Route(jam)); diff != "" {
+		t.Error("a rule that wants each one:", diff)
 	}
 }

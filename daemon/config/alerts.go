@@ -7,9 +7,17 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"faultkeep/daemon/alert"
 	"faultkeep/store/capture"
+)
+
+// Limits of how often people are told the same.
+const (
+	leastRepeat = 10 * time.Second
+	leastRemind = time.Minute
+	mostRepeat  = 7 * 24 * time.Hour
 )
 
 func (c *checker) alerts() {
@@ -125,6 +133,26 @@ func (c *checker) rule(at string, r alert.Rule, sinks []string) {
 		if code == "" || isHex && badHex != nil || badPattern != nil {
 			c.say(item("codes", i), "write it as the drive shows it, such as 2311, F07, 23* or 0x2311", "%q is not a fault code", code)
 		}
+	}
+	for i, p := range r.Families {
+		if _, err := path.Match(p, ""); err != nil {
+			c.say(item("families", i), "write a family's name as the page shows it, or a pattern such as 2311-*", "%q is not a pattern", p)
+		}
+	}
+	for i, text := range r.Hours {
+		if _, err := alert.ParseHours(text); err != nil {
+			c.say(item("hours", i), "write days and hours, as in mon-fri 07:00-16:00, or hours of every day, as in 22:00-06:00", "%s", err)
+		}
+	}
+	c.oneOf(at+".outside", r.Outside, []string{alert.Skip, alert.Wait})
+	if r.Outside != "" && len(r.Hours) == 0 {
+		c.say(at+".outside", "add hours, or leave it out", "says what becomes of alerts outside hours, and no hours are given")
+	}
+	if r.Repeat != nil && r.Repeat.Std() != 0 {
+		c.between(at+".repeat", *r.Repeat, leastRepeat, mostRepeat)
+	}
+	if c.doc.Has(at + ".remind") {
+		c.between(at+".remind", r.Remind, leastRemind, mostRepeat)
 	}
 	for i, name := range r.To {
 		if !slices.Contains(sinks, name) {

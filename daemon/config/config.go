@@ -131,7 +131,7 @@ func (d Drive) Endpoint() string { return d.Config.Address }
 
 // Rules are the config's rules over its sinks.
 func (l *Loaded) Rules() alert.Rules {
-	r := alert.Rules{List: l.Config.Alerts.Rules}
+	r := alert.Rules{List: l.Config.Alerts.Rules, Zone: l.Location}
 	for _, s := range l.Config.Alerts.Sinks {
 		r.Sinks = append(r.Sinks, s.Name)
 	}

@@ -67,7 +67,7 @@ alerts:
     - {name: hook, webhook: {url: "https://alarms.northquay.example/x"}}
   rules: [{to: [hook]}]
 `)
-	if got := l.Rules().Route(capture.Alert{Kind: capture.KindMiss, Drive: "a"}); len(got) != 1 || got[0] != "hook" {
+	if got := l.Rules().Route(capture.Alert{Kind: capture.KindMiss, Drive: "a"}); len(got) != 1 || got[0].Sink != "hook" {
 		t.Errorf("goes to %v", got)
 	}
 	sinks := l.Sinks(slog.New(slog.DiscardHandler), alert.NoEnclosures{})

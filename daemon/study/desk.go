@@ -92,6 +92,7 @@ type result struct {
 func (d *Desk) put(results ...result) error {
 	studies := map[capture.ID]store.Studied{}
 	for _, r := range results {
+		r.Family = familyOf(r.Print)
 		studies[r.id] = r.Studied
 	}
 	if err := d.store.PutStudies(studies); err != nil {

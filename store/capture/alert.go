@@ -38,7 +38,7 @@ type Alert struct {
 	Fault    Fault     `json:"fault"`
 	Capture  ID        `json:"capture,omitempty"`
 	Brief    string    `json:"brief,omitempty"` // ID of the stored brief that KindBrief is about
-	Text     string    `json:"text"` // one sentence a technician understands at 3 a.m.
+	Text     string    `json:"text"`            // one sentence a technician understands at 3 a.m.
 
 	Finding  string    `json:"finding,omitempty"`  // of a capture: what moved first, where that was known in time
 	Family   string    `json:"family,omitempty"`   // of a capture: its family's name, where that was known in time

@@ -2,6 +2,7 @@ package webhook_test
 
 import (
 	"context"
+	"errors"
 	"encoding/json"
 	"net"
 	"net/http"
@@ -106,10 +107,14 @@ type outbox struct {
 
 func (b *outbox) Waiting() <-chan struct{} { return b.waiting }
 
-func (b *outbox) Outbox(context.Context, string, int) ([]capture.Message, error) {
+func (b *outbox) Due(context.Context, string, time.Time, int) (due []capture.Message, next time.Time, err error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	return append([]capture.Message(nil), b.queue...), nil
+	return append(due, b.queue...), next, nil
+}
+
+func (b *outbox) Seal(context.Context, string, uint64) (m capture.Message, there bool, err error) {
+	return m, false, errors.New("nothing here is told together")
 }
 
 func (b *outbox) Accepted(_ context.Context, _ string, seq uint64) error {
