@@ -2,6 +2,7 @@ package daemon
 
 import (
 	"context"
+	"slices"
 	"time"
 
 	"faultkeep/sources"
@@ -79,4 +80,10 @@ func (a *App) gone(ctx context.Context, at time.Time, pick func(capture.OpenAlar
 	if err := a.Store.Cleared(ctx, at, pick); err != nil && ctx.Err() == nil {
 		a.log.Error("the store doesn't take that alarms have gone", "error", err)
 	}
+}
+
+// dropOldSinks sets aside what waits for sinks that the config doesn't have
+// any more, where it is shown, instead of keeping it waiting for ever.
+func (a *App) dropOldSinks(ctx context.Context, sinks []string) error {
+	return a.Store.SetAsideOthers(ctx, func(sink string) bool { return slices.Contains(sinks, sink) }, "the config has no sink of this name any more")
 }

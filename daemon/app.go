@@ -109,6 +109,9 @@ func Start(ctx context.Context, loaded *config.Loaded, o Options) (app *App, err
 		return nil, err
 	}
 	hub.witness(a.settles)
+	if err := a.dropOldSinks(ctx, loaded.Rules().Sinks); err != nil {
+		return nil, err
+	}
 	a.run(run, "alerts", func(ctx context.Context) {
 		alert.NewDispatcher(a.Store, alert.Options{Sinks: loaded.Sinks(o.Log, enclosures{a.Store}), Observe: o.Attempts, Zone: loaded.Location}).Run(ctx)
 	})

@@ -109,7 +109,7 @@ func (s *Store) SetAside(ctx context.Context, sink string, seq uint64, why strin
 		}
 		m.Tries++
 		m.LastError = why
-		if err := putMessage(tx.Bucket(bAside), m); err != nil {
+		if err := shelveRefused(tx, m); err != nil {
 			return err
 		}
 		return count(tx, sink, func(c *Counts) { c.Aside += m.Total() })

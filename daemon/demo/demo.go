@@ -239,7 +239,8 @@ func (r *run) settled(kept keptSoFar) bool {
 	}
 	// Last, since what was kept just now has an alert just now.
 	n, err := store.AlertCounts(ctx)
-	return err == nil && n.Waiting == 0
+	raised, accepted := r.teller.alerts(len(sinks)) // who hears of an attempt a moment after the outbox
+	return err == nil && n.Waiting == 0 && raised == accepted
 }
 
 // judge holds what was kept and told against the truth. It reads the closed

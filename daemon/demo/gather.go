@@ -73,10 +73,12 @@ func (e Evidence) standing() bool {
 	return false
 }
 
+// sinks are those of the demo's config.
+var sinks = []string{"log", controlRoom}
+
 // alerts counts alerts by what became of them at the sinks, and holds that
 // against what the store and the receiver say.
 func (r *run) alerts(ctx context.Context, sum *Summary) error {
-	sinks := []string{"log", controlRoom}
 	store := r.app.Load().Store
 	for _, sink := range sinks {
 		left, err := store.Outbox(ctx, sink, 0)

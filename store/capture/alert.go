@@ -131,3 +131,18 @@ type Spell struct {
 	Cause Cause     `json:"cause,omitempty"`
 	Text  string    `json:"text,omitempty"`
 }
+
+// SinkBox is how far the messages to one sink have come. Numbers are of alerts.
+type SinkBox struct {
+	Sink      string    `json:"sink"`
+	Accepted  int       `json:"accepted"`
+	Waiting   int       `json:"waiting"`              // to be sent now
+	Held      int       `json:"held"`                 // to be sent later, by a rule or a quiet time
+	Refused   int       `json:"refused"`              // set aside, whether still listed or not
+	Dropped   int       `json:"dropped"`              // given up unsent, since the outbox was full
+	Oldest    time.Time `json:"oldest,omitzero"`      // time of the oldest alert that waits
+	Tries     int       `json:"tries,omitempty"`      // attempts that failed at the first one that waits
+	Next      time.Time `json:"next,omitzero"`        // when it is tried again
+	LastError string    `json:"last_error,omitempty"` // why it wasn't taken
+	Aside     []Message `json:"set_aside,omitempty"`  // refused for good
+}
