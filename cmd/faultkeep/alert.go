@@ -15,7 +15,11 @@ import (
 
 // alertCommand is about the ways to tell somebody.
 type alertCommand struct {
-	Test alertTest `cmd:"" help:"Send a test alert through every sink, and tell what each one answered."`
+	List  alertList  `cmd:"" help:"Show alarms, quiet times, and how far each sink's alerts have come."`
+	Ack   alertAck   `cmd:"" help:"Acknowledge alarms: nobody is reminded of them any more."`
+	Quiet alertQuiet `cmd:"" help:"Plan times in which alerts wait, as for maintenance."`
+	Again alertAgain `cmd:"" help:"Send again what a sink refused for good, once the reason is mended."`
+	Test  alertTest  `cmd:"" help:"Send a test alert through every sink, and tell what each one answered."`
 }
 
 type alertTest struct {

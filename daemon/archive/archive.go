@@ -26,6 +26,7 @@ type Archive interface {
 	wire.Analyst
 	wire.Marker
 	wire.Stander
+	wire.Telling
 	// Samples are a capture's channels, decoded; NaN where a sample is missing.
 	Samples(ctx context.Context, id capture.ID) (capture.Capture, []capture.Series, error)
 	Close() error

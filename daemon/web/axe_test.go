@@ -41,7 +41,7 @@ func TestAccessibility(t *testing.T) {
 	address, host := serve(t, p)
 	b := newBrowser(t)
 	pages := map[string]string{"overnight": "/?since=7d", "capture": "/capture/" + string(caps[0].ID), "partial": "/capture/" + string(caps[1].ID), "drive": "/drive/slew",
-		"recurrence": "/recurrence", "unread": "/unread", "refusal": "/nowhere", "compare": "/compare?" + url.Values{"id": {string(caps[0].ID), string(caps[2].ID)}}.Encode()}
+		"recurrence": "/recurrence", "alerts": "/alerts", "unread": "/unread", "refusal": "/nowhere", "compare": "/compare?" + url.Values{"id": {string(caps[0].ID), string(caps[2].ID)}}.Encode()}
 	looks := []struct {
 		scheme string
 		width  int64

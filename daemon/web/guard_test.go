@@ -50,7 +50,7 @@ func TestHostileNames(t *testing.T) {
 		p.store.AddRepair(context.Background(), capture.Repair{Drive: evil, At: evening.Add(-time.Hour), Note: evil, Fault: evil})); err != nil {
 		t.Fatal(err)
 	}
-	for _, path := range []string{"/recurrence", "/recurrence?drive=" + url.QueryEscape(evil), "/compare?id=" + string(kept.ID), "/compare?id=" + url.QueryEscape(evil), "/", "/?fragment=stream", "/?fragment=drives", "/?drive=" + url.QueryEscape(evil), "/?since=" + url.QueryEscape(evil), "/drive/" + url.PathEscape(evil), "/drive/" + url.PathEscape(evil+"x"),
+	for _, path := range []string{"/alerts", "/recurrence", "/recurrence?drive=" + url.QueryEscape(evil), "/compare?id=" + string(kept.ID), "/compare?id=" + url.QueryEscape(evil), "/", "/?fragment=stream", "/?fragment=drives", "/?drive=" + url.QueryEscape(evil), "/?since=" + url.QueryEscape(evil), "/drive/" + url.PathEscape(evil), "/drive/" + url.PathEscape(evil+"x"),
 		"/capture/" + string(kept.ID), "/capture/" + string(cut.ID), "/capture/" + url.PathEscape(evil), "/capture/" + string(kept.ID) + "/lanes.svg?save=1", "/" + url.PathEscape(evil)} {
 		w := ask(t, h, "GET", path, "")
 		body := strings.ToLower(w.Body.String())

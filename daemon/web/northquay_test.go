@@ -74,7 +74,8 @@ func newPlant(t testing.TB, site string) *plant {
 	t.Helper()
 	p := &plant{live: &live{}, now: evening}
 	s, err := store.Open(context.Background(), store.Options{Path: filepath.Join(t.TempDir(), archive.StoreFile), Site: site,
-		Now: func() time.Time { return p.now }})
+		Announce: func(capture.Alert) []capture.Delivery { return capture.To("control-room") },
+		Now:      func() time.Time { return p.now }})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -117,6 +117,10 @@ func TestDescription(t *testing.T) {
 	if err := p.store.AddRepair(context.Background(), capture.Repair{Drive: "elevator", At: evening.Add(-time.Hour), Note: "greased"}); err != nil {
 		t.Fatal(err)
 	}
+	if err := p.store.SetAside(context.Background(), "control-room", 1, "answered 404"); err != nil {
+		t.Fatal(err)
+	}
+	quiet := `{"drives":["elevator"],"from":"2026-11-25T05:00:00Z","to":"2026-11-25T16:00:00Z","note":"gearbox"}`
 	repair := `{"drive":"elevator","at":"2026-11-24T12:00:00Z","note":"scraper replaced"}`
 	for _, x := range []struct{ method, path, at, body, status string }{
 		{"GET", "/status", "", "", "200"}, {"GET", "/drives", "", "", "200"}, {"GET", "/standing", "?since=2026-11-25T03:12:07Z", "", "200"}, {"GET", "/standing", "?since=x", "", "400"}, {"GET", "/captures", "?limit=3", "", "200"}, {"GET", "/captures", "?limit=-1", "", "400"},
@@ -126,6 +130,10 @@ func TestDescription(t *testing.T) {
 		{"GET", "/recurrences", "", "", "200"}, {"GET", "/recurrences", "?zone=Atlantis", "", "400"}, {"GET", "/misses", "", "", "200"}, {"GET", "/spells", "", "", "200"},
 		{"GET", "/ledger", "", "", "200"}, {"GET", "/coverage", "", "", "200"}, {"GET", "/marks", "?id=" + id, "", "200"}, {"GET", "/repairs", "", "", "200"},
 		{"POST", "/repairs", "", repair, "200"}, {"POST", "/repairs", "", "{}", "400"}, {"DELETE", "/repairs", "", repair, "200"}, {"DELETE", "/repairs", "", repair, "404"},
+		{"GET", "/alarms", "", "", "200"}, {"POST", "/alarms", "", `{"keys":["trip/elevator/2311"],"by":"anna"}`, "200"}, {"POST", "/alarms", "", `{"keys":["x"]}`, "404"}, {"POST", "/alarms", "", `{"keys":[]}`, "400"},
+		{"POST", "/quiets", "", quiet, "200"}, {"POST", "/quiets", "", `{"from":"2026-11-25T05:00:00Z"}`, "400"}, {"POST", "/quiets", "", "x", "400"}, {"GET", "/quiets", "", "", "200"},
+		{"DELETE", "/quiets/{id}", "/quiets/1", "", "200"}, {"DELETE", "/quiets/{id}", "/quiets/1", "", "404"}, {"GET", "/outbox", "", "", "200"},
+		{"POST", "/outbox", "", `{"sink":"control-room","seq":1}`, "200"}, {"POST", "/outbox", "", `{"sink":"control-room","seq":1}`, "404"}, {"DELETE", "/outbox", "", `{"sink":"control-room","seq":1}`, "404"}, {"DELETE", "/outbox", "", `{}`, "404"},
 		{"POST", "/mark", "", `{"ids":["` + id + `"],"pinned":true,"note":"n"}`, "200"}, {"POST", "/mark", "", `{"ids":["1999"],"pinned":true}`, "404"}, {"POST", "/mark", "", `[]`, "400"},
 	} {
 		at := x.at

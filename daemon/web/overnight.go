@@ -28,6 +28,8 @@ type overnightPage struct {
 	Days    []day
 	Drives  []driveRow
 	Waiting string // alerts that nobody has taken yet
+	Alarms  string // alarms that nobody has acknowledged
+	Quiet   string // quiet times that hold now
 	Unread  string // files that couldn't be read
 	Older   string // address of the next page
 	Newer   string
@@ -125,6 +127,9 @@ func (s *server) overnight(w http.ResponseWriter, r *http.Request) error {
 	}
 	if n := s.Alerts().Waiting; n > 0 {
 		page.Waiting = plural(n, "alert isn't accepted by its receiver yet.", "alerts aren't accepted by their receivers yet.")
+	}
+	if err := s.toldNow(r.Context(), &page); err != nil {
+		return err
 	}
 	if page.Unread, err = s.unreadNow(r); err != nil {
 		return err

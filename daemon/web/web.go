@@ -21,6 +21,7 @@ type Store interface {
 	wire.Marker
 	wire.Analyst
 	wire.Repairs
+	wire.Telling
 	wire.Stander
 	// Short tells what was found in captures in few words; those not analysed yet are left out.
 	Short(ctx context.Context, ids ...capture.ID) (map[capture.ID]wire.Short, error)
@@ -168,6 +169,11 @@ func (s *server) routes() *http.ServeMux {
 	page("GET /compare", s.compare)
 	page("POST /repair", s.addRepair)
 	page("POST /repair/drop", s.dropRepair)
+	page("GET /alerts", s.alerts)
+	page("POST /alerts/acknowledge", s.acknowledge)
+	page("POST /alerts/quiet", s.addQuiet)
+	page("POST /alerts/quiet/end", s.endQuiet)
+	page("POST /alerts/refused", s.refused)
 	page("GET /drive/{name}", s.drive)
 	page("GET /capture/{id}", s.capture)
 	page("GET /capture/{id}/lanes.svg", s.lanes)
@@ -213,6 +219,14 @@ func (s *server) routes() *http.ServeMux {
 	api("GET /api/v1/repairs", s.apiRepairs)
 	api("POST /api/v1/repairs", s.apiAddRepair)
 	api("DELETE /api/v1/repairs", s.apiDropRepair)
+	api("GET /api/v1/alarms", s.apiAlarms)
+	api("POST /api/v1/alarms", s.apiAcknowledge)
+	api("GET /api/v1/quiets", s.apiQuiets)
+	api("POST /api/v1/quiets", s.apiAddQuiet)
+	api("DELETE /api/v1/quiets/{id}", s.apiEndQuiet)
+	api("GET /api/v1/outbox", s.apiBoxes)
+	api("POST /api/v1/outbox", s.apiSendAgain)
+	api("DELETE /api/v1/outbox", s.apiForget)
 	api("POST /api/v1/mark", s.apiMark)
 	api("GET /api/v1/marks", s.apiMarks)
 	api("GET /api/v1/arrivals/{hash}", s.apiArrived)
