@@ -118,6 +118,7 @@ func Start(ctx context.Context, loaded *config.Loaded, o Options) (app *App, err
 	a.run(run, "alarms", func(ctx context.Context) { a.alarms(ctx, hub) })
 	a.run(run, "upkeep", func(ctx context.Context) { a.upkeep(ctx, loaded.Config.Store) })
 	a.run(run, "findings", findings.Run)
+	a.run(run, "brief", func(ctx context.Context) { a.briefs(ctx, loaded, hub) })
 	a.run(run, "clock", func(ctx context.Context) { clock.Watch(ctx, clockEvery, func(e clock.Event) { a.clock(ctx, e) }) })
 	a.run(run, "ledger", func(ctx context.Context) { a.beat(ctx, hub.names()) })
 	a.run(run, "watch", func(ctx context.Context) { a.watch(ctx, a.sources(), keep) })

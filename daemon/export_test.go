@@ -3,8 +3,10 @@ package daemon
 import (
 	"context"
 	"log/slog"
+	"time"
 
 	"faultkeep/daemon/archive"
+	"faultkeep/daemon/brief"
 	"faultkeep/daemon/certificate"
 	"faultkeep/sources"
 	"faultkeep/store"
@@ -16,4 +18,13 @@ func Keeping(s *store.Store) sources.Keeper { return &keeper{store: s, hub: newH
 // Renew keeps a certificate fresh until ctx ends, as the App does.
 func Renew(ctx context.Context, log *slog.Logger, data string, shown *certificate.Certificate, me archive.Endpoint) {
 	(&App{log: log}).renew(ctx, data, shown, me)
+}
+
+// Morning makes briefs of a store until ctx ends, as the App does.
+func Morning(ctx context.Context, s *store.Store, from brief.Archive, at string, zone *time.Location, folder string, to ...string) {
+	t, err := brief.ParseAt(at)
+	if err != nil {
+		panic(err)
+	}
+	(&morning{store: s, archive: from, at: t, zone: zone, site: "Northquay", to: to, folder: folder, log: slog.New(slog.DiscardHandler)}).run(ctx)
 }

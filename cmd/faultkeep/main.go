@@ -34,6 +34,7 @@ type commands struct {
 	Analyse    analyseCommand    `cmd:"" help:"Compute anew what captures say: what moved first, how the loop answered, what swings."`
 	Recurrence recurrenceCommand `cmd:"" help:"Tell how often trips come, whether more often than before, and what repairs changed."`
 	Repair     repairCommand     `cmd:"" help:"Note repairs, and see whether they stopped the trips."`
+	Brief      briefCommand      `cmd:"" help:"Tell what happened since the last brief: trips, misses, blind spells, what needs a look."`
 	Ledger     ledgerCommand     `cmd:"" help:"Tell how well drives were watched, what was missed, and what was written."`
 	Export     exportCommand     `cmd:"" help:"Write captures to files."`
 	Import     importCommand     `cmd:"" help:"Keep the recordings that files hold, while faultkeep runs or not."`

@@ -16,6 +16,7 @@ import (
 type place struct {
 	archive.Archive
 	zone   *time.Location
+	site   string // "": not known
 	titles map[string]string
 }
 
@@ -35,7 +36,7 @@ func (f dataFlag) open(ctx context.Context) (place, error) {
 		if loaded, err = f.load(); err != nil {
 			return p, orData(err)
 		}
-		p.zone = loaded.Location
+		p.zone, p.site = loaded.Location, loaded.Config.Site
 		for _, d := range loaded.Drives {
 			p.titles[d.Config.Name] = d.Config.Title
 		}

@@ -68,9 +68,9 @@ var rooms = []struct {
 	{"daemon/metrics", "daemon/web sources store/capture"},
 	{"daemon/archive", "daemon/study daemon/web/wire store store/capture store/coverage"},
 	{"daemon/intake", "daemon/archive sources sources/folder store/capture"},
-	{"daemon", "daemon/login daemon/certificate store store/capture daemon/clock sources sources/modbus sources/folder daemon/alert daemon/config daemon/web daemon/metrics daemon/archive daemon/study daemon/report"},
+	{"daemon", "daemon/login daemon/certificate store store/capture daemon/clock sources sources/modbus sources/folder daemon/alert daemon/config daemon/web daemon/metrics daemon/archive daemon/study daemon/brief daemon/export daemon/web/wire daemon/report"},
 	{"daemon/demo", "daemon daemon/alert daemon/archive daemon/config daemon/web/wire sources sources/modbus sources/drivesim configs store/capture"},
-	{"cmd/faultkeep", "daemon/login daemon/intake sources/folder store/format store/format/comtrade store/format/delimited daemon daemon/alert daemon/archive daemon/config daemon/demo daemon/export daemon/report daemon/analysis/plan sources/drivesim sources/faultcode sources/modbus sources/modbus/regmap configs configs/strict store store/capture store/coverage"},
+	{"cmd/faultkeep", "daemon/brief daemon/login daemon/intake sources/folder store/format store/format/comtrade store/format/delimited daemon daemon/alert daemon/archive daemon/config daemon/demo daemon/export daemon/report daemon/analysis/plan sources/drivesim sources/faultcode sources/modbus sources/modbus/regmap configs configs/strict store store/capture store/coverage"},
 }
 
 // Every package imports only what rooms allows it.

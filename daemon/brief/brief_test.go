@@ -162,7 +162,11 @@ func TestQuietIsEarned(t *testing.T) {
 			t.Errorf("%s: %s", name, got.Headline)
 		}
 	}
-	p := newPlant(t)
+	p := newPlant(t) // which began at six on the first of November
+	if got := p.brief("1 00:00", "1 16:00"); !strings.HasPrefix(got.Headline, "Nothing happened, and we were watching 100 % of the 10 h that faultkeep knows of.") {
+		t.Error(got.Headline)
+	}
+	p = newPlant(t)
 	for _, d := range p.drives {
 		p.blind(d.Name, "25 15:00", "", capture.CauseUnreachable, "no answer")
 	}

@@ -30,7 +30,7 @@ func (f *facts) often(h happened) string {
 			if at > 0 {
 				family = fmt.Sprintf("; looks like %d of those before (family %s)", at, report.Plainly(r.Family))
 			} else if len(r.Trips) > 1 {
-				family = fmt.Sprintf("; %d after it look like it (family %s)", len(r.Trips)-1, report.Plainly(r.Family))
+				family = fmt.Sprintf("; %s (family %s)", plural(len(r.Trips)-1, "later one looks like it", "later ones look like it"), report.Plainly(r.Family))
 			}
 		case at > 0:
 			kind = fmt.Sprintf("The %s with %s since %s", ordinal(at+1), report.Plainly(fault.ShownCode()), f.date(r.Trips[0].Time))
@@ -216,7 +216,7 @@ func (f *facts) headline(b Brief) (text string, quiet bool) {
 	case n > 0:
 		text = f.tripLine(b, n)
 		if share >= 0 {
-			text += " We were watching " + coverage.Percent(share) + " of the time."
+			text += " We were watching " + coverage.Percent(share) + f.known() + "."
 		}
 	case share < 0:
 		text = "Not watched: no drive was known in this time, so that nothing can be told of it."
@@ -225,15 +225,27 @@ func (f *facts) headline(b Brief) (text string, quiet bool) {
 	case share == 0:
 		text = "Not watched: no drive could be watched in this time. Trips may have gone unseen."
 	case share < littleOfAll && len(b.Drives) != 1 && (worst < 0 || *b.Drives[worst].Watched > share/2):
-		text = "Nothing was seen, but we were watching only " + coverage.Percent(share) + " of the time. Trips may have gone unseen."
+		text = "Nothing was seen, but we were watching only " + coverage.Percent(share) + f.known() + ". Trips may have gone unseen."
 	case worst >= 0 && *b.Drives[worst].Watched == 0:
 		text = "Nothing was seen, but " + b.Drives[worst].Title + " wasn't watched at all. Trips of it may have gone unseen."
 	case worst >= 0:
 		text = "Nothing was seen, but " + b.Drives[worst].Title + " was watched only " + coverage.Percent(*b.Drives[worst].Watched) + " of the time. Trips of it may have gone unseen."
 	default:
-		text, quiet = "Nothing happened, and we were watching "+coverage.Percent(share)+" of the time.", true
+		text, quiet = "Nothing happened, and we were watching "+coverage.Percent(share)+f.known()+".", true
 	}
 	return text + urgent(b), quiet
+}
+
+// known is the time that shares are of: all of it, or what is known of.
+func (f *facts) known() string {
+	var most time.Duration
+	for _, c := range f.cover {
+		most = max(most, c.Counted())
+	}
+	if f.From.IsZero() || float64(most) >= littleOfAll*float64(f.To.Sub(f.From)) {
+		return " of the time"
+	}
+	return " of the " + lasting(most) + " that faultkeep knows of"
 }
 
 // urgent is what can't wait until the brief is read to its end.

@@ -42,7 +42,11 @@ func (b Brief) Period() string {
 	if !b.From.IsZero() {
 		from = b.From.Format("Mon 2 Jan 2006 15:04") + " → "
 	}
-	text := from + b.To.Format("Mon 2 Jan 2006 15:04") + ", " + b.Zone
+	zone := b.Zone
+	if zone == time.Local.String() { // which says nothing to whoever reads it elsewhere
+		zone = b.To.Format("MST")
+	}
+	text := from + b.To.Format("Mon 2 Jan 2006 15:04") + ", " + zone
 	if b.Site != "" {
 		text = b.Site + ", " + text
 	}

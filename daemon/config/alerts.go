@@ -20,7 +20,8 @@ const (
 	mostRepeat  = 7 * 24 * time.Hour
 )
 
-func (c *checker) alerts() {
+// alerts checks who hears of what, and gives the names of the sinks.
+func (c *checker) alerts() []string {
 	if link := c.cfg.Alerts.Link; c.doc.Has("alerts.link") && !c.bad("alerts.link") {
 		u, err := url.Parse(link)
 		if err != nil || u.Scheme != "http" && u.Scheme != "https" || u.Hostname() == "" || u.User != nil || u.RawQuery != "" || u.Fragment != "" {
@@ -31,6 +32,7 @@ func (c *checker) alerts() {
 	for i, r := range c.cfg.Alerts.Rules {
 		c.rule(fmt.Sprintf("alerts.rules[%d]", i), r, sinks)
 	}
+	return sinks
 }
 
 func (c *checker) sinks() []string {

@@ -34,6 +34,7 @@ type Config struct {
 	Drives   []modbus.Config `yaml:"drives"`
 	Folders  []folder.Config `yaml:"folders"`
 	Alerts   Alerts          `yaml:"alerts"`
+	Brief    *Brief          `yaml:"brief"` // nil: none is made by itself
 	Log      Log             `yaml:"log"`
 }
 

@@ -42,6 +42,9 @@ func (l *Loaded) Explain() string {
 	for _, text := range l.routes() {
 		line("  %s", text)
 	}
+	if l.Config.Brief != nil {
+		line("  %s", l.Config.Brief.sentence())
+	}
 	return b.String()
 }
 

@@ -32,6 +32,7 @@ alerts:
     - {drives: ["belt-*"], severity: warning, to: [control-room]}
     - {drives: [bucket-elevator], classes: [current], codes: ["23*"]}
     - {kinds: [blind], drives: [belt-2, fan], to: [log]}
+brief: {at: "06:00", to: [log]}
 `)
 	want := `Northquay grain terminal, times in Europe/Oslo.
 Captures are kept in DATA.
@@ -51,6 +52,7 @@ Alerts:
   Captures, partial captures, misses, drifted settings and damage of bucket-elevator, fault class current, fault code 23*, go to every sink.
   Alerts of kind blind of belt-2, fan go to log.
   No rule takes in fan: nobody is told of its trips.
+  The brief is made every day at 06:00 and goes to log.
 `
 	if diff := cmp.Diff(want, strings.ReplaceAll(l.Explain(), l.Config.Data, "DATA")); diff != "" {
 		t.Error(diff)

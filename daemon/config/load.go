@@ -45,7 +45,7 @@ func Parse(path string, src []byte) (*Loaded, strict.Problems) {
 	c.web()
 	c.drives()
 	c.folders()
-	c.alerts()
+	c.brief(c.alerts())
 	c.log()
 	if problems := append(c.problems.Sorted(), c.files.problems.Sorted()...); len(problems) > 0 {
 		return nil, problems
