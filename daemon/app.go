@@ -113,7 +113,7 @@ func Start(ctx context.Context, loaded *config.Loaded, o Options) (app *App, err
 		return nil, err
 	}
 	a.run(run, "alerts", func(ctx context.Context) {
-		alert.NewDispatcher(a.Store, alert.Options{Sinks: loaded.Sinks(o.Log, enclosures{a.Store}), Observe: o.Attempts, Zone: loaded.Location}).Run(ctx)
+		alert.NewDispatcher(a.Store, alert.Options{Sinks: loaded.Sinks(o.Log, enclosures{a.Store, loaded.Config.Site}), Observe: o.Attempts, Zone: loaded.Location}).Run(ctx)
 	})
 	a.run(run, "alarms", func(ctx context.Context) { a.alarms(ctx, hub) })
 	a.run(run, "upkeep", func(ctx context.Context) { a.upkeep(ctx, loaded.Config.Store) })

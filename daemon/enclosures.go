@@ -2,16 +2,19 @@ package daemon
 
 import (
 	"context"
-	"errors"
 
 	"faultkeep/daemon/alert"
+	"faultkeep/daemon/brief"
 	"faultkeep/daemon/report"
 	"faultkeep/store"
 	"faultkeep/store/capture"
 )
 
 // enclosures are what sinks enclose with alerts, from the store.
-type enclosures struct{ store *store.Store }
+type enclosures struct {
+	store *store.Store
+	site  string
+}
 
 func (e enclosures) Picture(ctx context.Context, id capture.ID) ([]byte, error) {
 	c, series, err := e.store.Samples(ctx, id)
@@ -21,6 +24,12 @@ func (e enclosures) Picture(ctx context.Context, id capture.ID) ([]byte, error) 
 	return report.PNG(c, series)
 }
 
-func (e enclosures) Brief(context.Context, string) (alert.Brief, error) {
-	return alert.Brief{}, errors.New("no brief is stored")
+func (e enclosures) Brief(ctx context.Context, id string) (alert.Brief, error) {
+	b, err := e.store.Brief(ctx, id)
+	if err != nil {
+		return alert.Brief{}, err
+	}
+	out := alert.Brief{Subject: brief.Subject(e.site, b.Headline), Text: b.Text}
+	out.HTML, out.Pictures = brief.ForMail(b.HTML)
+	return out, nil
 }

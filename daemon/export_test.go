@@ -5,6 +5,7 @@ import (
 	"log/slog"
 	"time"
 
+	"faultkeep/daemon/alert"
 	"faultkeep/daemon/archive"
 	"faultkeep/daemon/brief"
 	"faultkeep/daemon/certificate"
@@ -28,3 +29,6 @@ func Morning(ctx context.Context, s *store.Store, from brief.Archive, at string,
 	}
 	(&morning{store: s, archive: from, at: t, zone: zone, site: "Northquay", to: to, folder: folder, log: slog.New(slog.DiscardHandler)}).run(ctx)
 }
+
+// Enclosures are what sinks enclose with alerts, as the App has them.
+func Enclosures(s *store.Store, site string) alert.Enclosures { return enclosures{s, site} }

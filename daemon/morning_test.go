@@ -205,6 +205,11 @@ func TestOffInTheMorning(t *testing.T) {
 		if err != nil || string(b) != late.Text || !strings.HasPrefix(late.Text, alerts[1].Text+"\n") {
 			t.Errorf("%v: the file says\n%s\nthe store\n%s", err, b, late.Text)
 		}
+		// By mail goes all of it, as it was kept.
+		mail, err := daemon.Enclosures(m.store, "Northquay").Brief(ctxB, alerts[1].Brief)
+		if err != nil || mail.Text != late.Text || !strings.HasPrefix(mail.Subject, "Northquay: ") || !strings.Contains(mail.HTML, "<h1>") {
+			t.Errorf("%v: %+v", err, mail)
+		}
 		m.stop()
 	})
 	// The folder is emptied, or wasn't there: the last brief's files come again.

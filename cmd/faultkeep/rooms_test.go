@@ -61,7 +61,7 @@ var rooms = []struct {
 	{"daemon/certificate", ""},
 	{"daemon/config", "daemon/login daemon/certificate store/format store/format/comtrade store/format/delimited sources/folder configs configs/strict sources/modbus sources/modbus/regmap sources/faultcode daemon/alert daemon/alert/logsink daemon/alert/file daemon/alert/syslog daemon/alert/webhook store/capture"},
 	{"daemon/web/wire", "daemon/analysis/recurrence store/capture store/coverage"},
-	{"daemon/brief", "daemon/report daemon/web/wire store/capture store/coverage"},
+	{"daemon/brief", "daemon/report daemon/report/raster daemon/web/wire store/capture store/coverage"},
 	{"daemon/study", "daemon/analysis daemon/analysis/likeness daemon/analysis/vibration daemon/analysis/recurrence daemon/web/wire store store/capture store/coverage"},
 	{"daemon/envelope", "store/capture"},
 	{"daemon/web", "daemon/login daemon/envelope daemon/analysis/spectrum daemon/web/wire daemon/analysis/align daemon/analysis/recurrence daemon/report daemon/export store/capture store/coverage"},

@@ -113,6 +113,9 @@ const (
 	detailed = 24 // of all groups
 	pictured = 12 // of all groups
 	events   = 12
+
+	pictureWidth, pictureHeight = 360, 72 // pixels
+
 	// proofDays is for how long after it a repair is told of. Common practice, no source.
 	proofDays = 90
 )

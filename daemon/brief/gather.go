@@ -232,7 +232,7 @@ func (f *facts) trip(ctx context.Context, from Archive, h happened, draw bool) (
 	}
 	// One that is damaged has no picture; what is wrong with it verify tells.
 	if series, err := wire.Samples(ctx, from, c); err == nil {
-		out.picture = report.Small(c, series, 360, 72)
+		out.picture = report.Small(c, series, pictureWidth, pictureHeight)
 	}
 	return out, ctx.Err()
 }
