@@ -19,8 +19,9 @@ type Undelivered struct {
 	Because string    `json:"because,omitempty"` // why the last of these was
 }
 
-// Undelivered lists, by name, the sinks that have alerts waiting, or refused
-// alerts that were raised at since or later.
+// Undelivered lists, by name, the sinks that have alerts waiting for another
+// reason than that they are held, or refused alerts that were raised at since
+// or later.
 func (s *Store) Undelivered(ctx context.Context, since time.Time) ([]Undelivered, error) {
 	of := map[string]*Undelivered{}
 	at := func(sink string) *Undelivered {
@@ -43,6 +44,9 @@ func (s *Store) Undelivered(ctx context.Context, since time.Time) ([]Undelivered
 			})
 		}
 		if err := each(bOutbox, func(m Message) {
+			if m.Tries == 0 && m.Hold.After(s.now()) {
+				return // on purpose, so nothing is amiss
+			}
 			u := at(m.Sink)
 			if u.Waiting++; u.Waiting == 1 {
 				u.Since, u.Why = m.Alert.Time, m.LastError
