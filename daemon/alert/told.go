@@ -14,7 +14,7 @@ import (
 func Told(m capture.Message, zone *time.Location) capture.Alert {
 	a := m.Alert
 	if n := m.Total(); n > 1 {
-		a.Text = fmt.Sprintf("%s, between %s and %s. The last one: %s", counted(m), moment(a.First, a.Time, zone), a.Time.In(zone).Format("15:04"), a.Text)
+		a.Text = fmt.Sprintf("%s, between %s. The last one: %s", counted(m), stretch(a.First.In(zone), a.Time.In(zone)), a.Text)
 	}
 	if m.Lost > 0 {
 		a.Text += fmt.Sprintf(" Of these, %d had messages of their own, for which the outbox had no room while nothing was taken here.", m.Lost)
@@ -29,13 +29,13 @@ func Told(m capture.Message, zone *time.Location) capture.Alert {
 	return a
 }
 
-// moment is a time with as much of its date as tells it from another one.
-func moment(t, other time.Time, zone *time.Location) string {
-	t, other = t.In(zone), other.In(zone)
-	if t.YearDay() == other.YearDay() && t.Year() == other.Year() {
-		return t.Format("15:04")
+// stretch is from when to when, with dates where there are two.
+func stretch(from, to time.Time) string {
+	layout := "15:04"
+	if from.YearDay() != to.YearDay() || from.Year() != to.Year() {
+		layout = "2 Jan 15:04"
 	}
-	return t.Format("2 Jan 15:04")
+	return from.Format(layout) + " and " + to.Format(layout)
 }
 
 // counted tells how many there were of what: "Bucket elevator tripped 24

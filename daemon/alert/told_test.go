@@ -30,7 +30,7 @@ func TestToldTogether(t *testing.T) {
 		{"several", capture.Message{Alert: trip, Kinds: map[capture.Kind]int{capture.KindCapture: 20, capture.KindPartial: 3, capture.KindMiss: 1}},
 			"Bucket elevator tripped 24 times, Continuous overcurrent, output 1 (2311): 20 kept whole, 3 kept in part, 1 missed, between 03:12 and 03:40. The last one: " + trip.Text},
 		{"over midnight", capture.Message{Alert: yesterday, Kinds: map[capture.Kind]int{capture.KindCapture: 2}},
-			"Bucket elevator tripped 2 times, Continuous overcurrent, output 1 (2311): 2 kept whole, between 25 Nov 03:12 and 03:40. The last one: " + trip.Text},
+			"Bucket elevator tripped 2 times, Continuous overcurrent, output 1 (2311): 2 kept whole, between 25 Nov 03:12 and 26 Nov 03:40. The last one: " + trip.Text},
 		{"of a full outbox", capture.Message{Alert: trip, Kinds: map[capture.Kind]int{capture.KindCapture: 41}, Lost: 40},
 			"Bucket elevator tripped 41 times, Continuous overcurrent, output 1 (2311): 41 kept whole, between 03:12 and 03:40. The last one: " + trip.Text +
 				" Of these, 40 had messages of their own, for which the outbox had no room while nothing was taken here."},
