@@ -25,21 +25,25 @@ func (a *App) alarms(ctx context.Context, h *hub) {
 	for wait(ctx, alarmsEvery) {
 		shown := map[string]bool{} // drives that show that they have no fault, and watched ones
 		watched := map[string]bool{}
+		known := map[string]bool{} // drives and folders of the config
 		drives := map[string]bool{}
-		for _, d := range h.drives {
+		list, _, _ := h.list()
+		for _, d := range list {
 			now := d.Now()
 			drives[d.Name()] = true
 			shown[d.Name()] = !now.LastSeen.IsZero() && now.Trouble == "" && !now.Tripped
 		}
 		for _, d := range h.Drives() {
-			watched[d.Name] = d.Watched
+			known[d.Name], watched[d.Name] = true, d.Watched
 		}
 		a.gone(ctx, time.Now(), func(al capture.OpenAlarm) bool {
 			switch al.Alert.Kind {
 			case capture.KindCapture, capture.KindPartial, capture.KindMiss:
 				return shown[al.Alert.Drive] || !drives[al.Alert.Drive] // of a file nobody knows more
 			case capture.KindBlind:
-				return watched[al.Alert.Drive]
+				return watched[al.Alert.Drive] || !known[al.Alert.Drive]
+			case capture.KindDrift, capture.KindRace:
+				return !known[al.Alert.Drive]
 			case capture.KindDisk:
 				return a.Store.Stage() == store.Ample
 			case capture.KindClock:
@@ -84,6 +88,8 @@ func (a *App) gone(ctx context.Context, at time.Time, pick func(capture.OpenAlar
 
 // dropOldSinks sets aside what waits for sinks that the config doesn't have
 // any more, where it is shown, instead of keeping it waiting for ever.
-func (a *App) dropOldSinks(ctx context.Context, sinks []string) error {
-	return a.Store.SetAsideOthers(ctx, func(sink string) bool { return slices.Contains(sinks, sink) }, "the config has no sink of this name any more")
+func (a *App) dropOldSinks(ctx context.Context, sinks []string) {
+	if err := a.Store.SetAsideOthers(ctx, func(sink string) bool { return slices.Contains(sinks, sink) }, "the config has no sink of this name any more"); err != nil && ctx.Err() == nil {
+		a.log.Error("what waits for sinks that are gone can't be set aside", "error", err)
+	}
 }

@@ -25,6 +25,7 @@ import (
 	"faultkeep/sources/folder"
 	"faultkeep/sources/modbus"
 	"faultkeep/store"
+	"faultkeep/store/capture"
 )
 
 // Options of an App that aren't in the config file.
@@ -34,19 +35,45 @@ type Options struct {
 	Witness  func(sources.Observation) // sees everything that happens; may be nil
 	Attempts func(alert.Attempt)       // sees every attempt to tell somebody; may be nil
 	Listener net.Listener              // for the page; nil: as the config says
+	Level    *slog.LevelVar            // of Log, set as the config says; nil: it stays as it is
 }
 
 // App is a running faultkeep.
+//
+// A part that works by the config is started in one of three ways, so that a
+// reload reaches it (see reload.go):
+//   - follow, where it is ended and begun anew if what it is made of has
+//     changed. This fits all that can be interrupted for a moment;
+//   - run, where it reads nothing of the config that can change;
+//   - by itself, with a line in App.apply that hands it the new config, where it
+//     must not be interrupted.
+//
+// Whatever of the config no part takes while running must be kept by
+// config.Loaded.Over, which also says so: it does that by itself for sections
+// that it doesn't know.
 type App struct {
 	Address string // of the page, "http://…" or "https://…"
 	Store   *store.Store
-	Drives  []*modbus.Drive // being watched, in the order of the config
-	Folders []*folder.Folder
 
 	clockUnsure atomic.Bool // this computer's clock isn't synchronised
 
 	log      *slog.Logger
+	hub      *hub
+	figures  *metrics.Metrics
+	watching *watching
+	parts    []*part
+	rules    atomic.Pointer[alert.Rules]
+	page     *page
+	level    *slog.LevelVar
+	beating  sync.Mutex // one sign of life at a time, so that none claims what another took back
+
+	reloading sync.Mutex // held during a reload, and from the beginning of the end
+	ended     bool
+	loaded    *config.Loaded // what all parts work by
+
 	cancel   context.CancelFunc
+	ending   context.Context // ends when the App begins to end
+	close    context.CancelFunc
 	failed   chan error
 	teardown []step
 	stop     sync.Once
@@ -69,35 +96,35 @@ func Start(ctx context.Context, loaded *config.Loaded, o Options) (app *App, err
 		o.Log = slog.New(slog.DiscardHandler)
 	}
 	run, cancel := context.WithCancel(context.WithoutCancel(ctx))
-	a := &App{log: o.Log, cancel: cancel, failed: make(chan error, 1)}
+	a := &App{log: o.Log, level: o.Level, cancel: cancel, failed: make(chan error, 1), loaded: loaded}
+	a.ending, a.close = context.WithCancel(run)
 	defer func() {
 		if err != nil {
 			_ = a.Stop()
 		}
 	}()
+	a.setRules(loaded)
+	a.setLevel(loaded)
 
 	if err := os.MkdirAll(loaded.Config.Data, 0o750); err != nil {
 		return nil, fmt.Errorf("data folder: %w", err)
 	}
 	if a.Store, err = store.Open(ctx, store.Options{Path: filepath.Join(loaded.Config.Data, archive.StoreFile),
-		Log: o.Log, Site: loaded.Config.Site, Announce: loaded.Rules().Route, Await: awaitStudy}); err != nil {
+		Log: o.Log, Site: loaded.Config.Site, Await: awaitStudy,
+		Announce: func(one capture.Alert) []capture.Delivery { return a.rules.Load().Route(one) }}); err != nil {
 		return nil, err
 	}
 	a.undo("store", func(context.Context) error { return a.Store.Close() })
 
-	plant := modbus.Connect(driveOptions(loaded, o.Log))
-	a.undo("connections", func(context.Context) error { return plant.Close() })
-	a.Drives = plant.Drives
-	if a.Folders, err = openFolders(loaded, o.Log); err != nil {
-		return nil, err
-	}
-	hub := newHub(a.Drives, a.Folders)
-	figures := metrics.New(metrics.Options{Version: o.Version, Names: hub.names(), Drives: hub.Drives, Alerts: a.alertCounts})
-	hub.witness(figures.Saw)
+	hub := newHub(nil, nil)
+	a.hub = hub
+	a.watching = &watching{app: a, ctx: run, keep: &keeper{store: a.Store, hub: hub}, plant: modbus.Connect(nil), going: map[sources.Source]*going{}}
+	a.undo("connections", func(context.Context) error { return a.watching.plant.Close() })
+	a.figures = metrics.New(metrics.Options{Version: o.Version, Drives: hub.Drives, Alerts: a.alertCounts})
+	hub.witness(a.figures.Saw)
 	if o.Witness != nil {
 		hub.witness(o.Witness)
 	}
-	keep := &keeper{store: a.Store, hub: hub}
 	findings := study.New(a.Store).Follow(o.Log, hub.changed)
 	hub.witness(func(seen sources.Observation) {
 		if seen.Kind == sources.SeenKept {
@@ -105,81 +132,52 @@ func Start(ctx context.Context, loaded *config.Loaded, o Options) (app *App, err
 		}
 	})
 
-	if err := a.serve(run, loaded, o, hub, figures.Handler()); err != nil {
+	if err := a.serve(run, loaded, o, hub); err != nil {
 		return nil, err
 	}
 	hub.witness(a.settles)
-	if err := a.dropOldSinks(ctx, loaded.Rules().Sinks); err != nil {
-		return nil, err
-	}
-	a.run(run, "alerts", func(ctx context.Context) {
-		alert.NewDispatcher(a.Store, alert.Options{Sinks: loaded.Sinks(o.Log, enclosures{a.Store, loaded.Config.Site}), Observe: o.Attempts, Zone: loaded.Location}).Run(ctx)
+	a.follow(run, "alerts", func(l *config.Loaded) any { return []any{l.Config.Alerts, l.Location.String()} }, func(ctx context.Context, l *config.Loaded) {
+		a.dropOldSinks(ctx, l.Rules().Sinks)
+		alert.NewDispatcher(a.Store, alert.Options{Sinks: l.Sinks(o.Log, enclosures{a.Store, l.Config.Site}), Observe: o.Attempts, Zone: l.Location}).Run(ctx)
 	})
 	a.run(run, "alarms", func(ctx context.Context) { a.alarms(ctx, hub) })
-	a.run(run, "upkeep", func(ctx context.Context) { a.upkeep(ctx, loaded.Config.Store) })
+	a.follow(run, "upkeep", func(l *config.Loaded) any { return l.Config.Store }, a.upkeep)
 	a.run(run, "findings", findings.Run)
-	a.run(run, "brief", func(ctx context.Context) { a.briefs(ctx, loaded, hub) })
+	a.follow(run, "brief", func(l *config.Loaded) any { return []any{l.Config.Brief, l.Location.String()} }, func(ctx context.Context, l *config.Loaded) { a.briefs(ctx, l, hub) })
 	a.run(run, "clock", func(ctx context.Context) { clock.Watch(ctx, clockEvery, func(e clock.Event) { a.clock(ctx, e) }) })
-	a.run(run, "ledger", func(ctx context.Context) { a.beat(ctx, hub.names()) })
-	a.run(run, "watch", func(ctx context.Context) { a.watch(ctx, a.sources(), keep) })
+	if _, err := a.watching.turn(run, loaded); err != nil {
+		return nil, err
+	}
+	a.figures.Know(hub.names())
+	a.run(run, "ledger", a.beat)
+	a.undo("watch", a.watching.end)
 	return a, nil
 }
 
-func driveOptions(loaded *config.Loaded, log *slog.Logger) []modbus.Options {
-	var out []modbus.Options
-	for _, d := range loaded.Drives {
-		out = append(out, modbus.Options{Config: d.Config, Site: loaded.Config.Site, Map: d.Map, Faults: d.Faults, Log: log})
-	}
-	return out
-}
+// Drives are those being watched, in the order of the config.
+func (a *App) Drives() []*modbus.Drive { drives, _, _ := a.hub.list(); return drives }
 
-// sources are all that is watched.
-func (a *App) sources() (all []sources.Source) {
-	for _, d := range a.Drives {
-		all = append(all, d)
-	}
-	for _, f := range a.Folders {
-		all = append(all, f)
-	}
-	return all
-}
-
-// watch runs every source until ctx ends. One that panics takes nobody with
-// it: it is logged and watched again.
-func (a *App) watch(ctx context.Context, list []sources.Source, keep *keeper) {
-	var all sync.WaitGroup
-	for _, d := range list {
-		all.Go(func() {
-			for ctx.Err() == nil {
-				if err := a.guarded(func() error { return d.Watch(ctx, keep) }); err != nil {
-					a.log.Error("watching ended and begins again", "source", d.Name(), "error", err)
-					wait(ctx, time.Second)
-				}
-			}
-		})
-	}
-	all.Wait()
-}
-
-func (a *App) guarded(f func() error) (err error) {
-	defer func() {
-		if p := recover(); p != nil {
-			err = fmt.Errorf("panic: %v", p)
-		}
-	}()
-	return f()
-}
+// Folders are those being watched, in the order of the config.
+func (a *App) Folders() []*folder.Folder { _, folders, _ := a.hub.list(); return folders }
 
 // beat notes now and then that faultkeep is still watching, so that the time
 // after a crash can be told from the time before.
-func (a *App) beat(ctx context.Context, drives []string) {
+func (a *App) beat(ctx context.Context) {
 	for {
-		if err := a.Store.Beat(ctx, drives, time.Now()); err != nil && ctx.Err() == nil {
-			a.log.Error("the ledger does not take the beat", "error", err)
-		}
+		a.alive(ctx)
 		if !wait(ctx, beatEvery) {
 			return
 		}
+	}
+}
+
+// alive is one sign of life. Of what isn't watched any more nothing is claimed
+// from then on.
+func (a *App) alive(ctx context.Context) {
+	a.beating.Lock()
+	defer a.beating.Unlock()
+	if err := a.Store.Beat(ctx, a.hub.names(), time.Now()); err != nil && ctx.Err() == nil {
+		a.log.Error("the ledger does not take the beat", "error", err)
 	}
 }
 
@@ -202,25 +200,6 @@ func wait(ctx context.Context, d time.Duration) bool {
 	}
 }
 
-// run starts a part that works until its context ends, and registers its end.
-func (a *App) run(ctx context.Context, name string, work func(context.Context)) {
-	ctx, cancel := context.WithCancel(ctx)
-	done := make(chan struct{})
-	go func() {
-		defer close(done)
-		work(ctx)
-	}()
-	a.undo(name, func(limit context.Context) error {
-		cancel()
-		select {
-		case <-done:
-			return nil
-		case <-limit.Done():
-			return errors.New("did not stop in time")
-		}
-	})
-}
-
 func (a *App) undo(name string, f func(context.Context) error) {
 	a.teardown = append(a.teardown, step{name, f})
 }
@@ -240,6 +219,10 @@ func (a *App) Stop() error {
 	a.stop.Do(func() {
 		ctx, done := context.WithTimeout(context.Background(), StopWithin)
 		defer done()
+		a.close()
+		a.reloading.Lock() // a reload that is under way doesn't wait for anything now
+		a.ended = true
+		a.reloading.Unlock()
 		var errs []error
 		for i := len(a.teardown) - 1; i >= 0; i-- {
 			s := a.teardown[i]

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"log/slog"
+	"slices"
 
 	"faultkeep/daemon/config"
 	"faultkeep/daemon/web"
@@ -11,12 +12,18 @@ import (
 	"faultkeep/store/capture"
 )
 
-// openFolders makes the config's folders. Nothing is read yet.
-func openFolders(loaded *config.Loaded, log *slog.Logger) ([]*folder.Folder, error) {
+// openFolders makes the config's folders, those of have that are the same
+// left as they are. Nothing is read yet.
+func openFolders(loaded *config.Loaded, have []*folder.Folder, log *slog.Logger) ([]*folder.Folder, error) {
 	var out []*folder.Folder
 	for _, f := range loaded.Folders {
-		one, err := folder.New(folder.Options{Config: f.Config, Decoders: config.FormatsFor(f.Config), Faults: f.Faults, Zone: f.Zone,
-			Titles: loaded.Titles(), Notices: true, Log: log})
+		o := folder.Options{Config: f.Config, Decoders: config.FormatsFor(f.Config), Faults: f.Faults, Zone: f.Zone,
+			Titles: loaded.Titles(), Notices: true, Log: log}
+		if i := slices.IndexFunc(have, func(h *folder.Folder) bool { return sameFolder(h.Options, o) }); i >= 0 {
+			out = append(out, have[i])
+			continue
+		}
+		one, err := folder.New(o)
 		if err != nil {
 			return nil, err
 		}
@@ -45,11 +52,8 @@ func (k *keeper) Remember(ctx context.Context, name string, notes map[string]str
 var _ folder.Memory = (*keeper)(nil)
 
 // folderNow is a folder among the drives of the page: it is watched, or isn't.
-func (h *hub) folderNow(f *folder.Folder) web.DriveNow {
+func folderNow(f *folder.Folder, n happening) web.DriveNow {
 	now := f.Now()
-	h.mu.Lock()
-	n := *h.now[f.Name()]
-	h.mu.Unlock()
 	d := web.DriveNow{Name: f.Name(), Title: f.Title(), Address: f.Config.Path, State: capture.Unknown, Words: folderWords(now),
 		Reachable: now.Trouble == "" && !now.LastSeen.IsZero(), Watched: n.watched, LastSeen: now.LastSeen}
 	switch {

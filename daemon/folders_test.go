@@ -60,7 +60,7 @@ func TestFolderUnderTheDaemon(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer app.Stop()
-	eventually(t, "watched", func() bool { return app.Folders[0].Now().Files == 1 })
+	eventually(t, "watched", func() bool { return app.Folders()[0].Now().Files == 1 })
 	write("new.toy", formattest.Write(toy(2)))
 	write("bad.toy", []byte("toy or not"))
 	c := p.oneCapture(t)

@@ -1,6 +1,7 @@
 package daemon
 
 import (
+	"slices"
 	"sync"
 	"time"
 
@@ -13,10 +14,9 @@ import (
 
 // hub knows what is going on now and tells whoever wants to see it live.
 type hub struct {
-	drives  []*modbus.Drive // in the order of the config
-	folders []*folder.Folder
-
 	mu        sync.Mutex
+	drives    []*modbus.Drive // in the order of the config
+	folders   []*folder.Folder
 	now       map[string]*happening
 	listeners map[chan struct{}]bool
 	witnesses []func(sources.Observation)
@@ -32,14 +32,42 @@ type happening struct {
 }
 
 func newHub(drives []*modbus.Drive, folders []*folder.Folder) *hub {
-	h := &hub{drives: drives, folders: folders, now: map[string]*happening{}, listeners: map[chan struct{}]bool{}}
+	h := &hub{now: map[string]*happening{}, listeners: map[chan struct{}]bool{}}
+	h.set(drives, folders)
+	return h
+}
+
+// set says what is watched from now on. What was observed of the same drives
+// and folders stays.
+func (h *hub) set(drives []*modbus.Drive, folders []*folder.Folder) {
+	h.mu.Lock()
+	now := map[string]*happening{}
 	for _, d := range drives {
-		h.now[d.Name()] = &happening{note: "not reached yet"}
+		now[d.Name()] = &happening{note: "not reached yet"}
+		if slices.Contains(h.drives, d) {
+			now[d.Name()] = h.now[d.Name()]
+		}
 	}
 	for _, f := range folders {
-		h.now[f.Name()] = &happening{note: "not looked into yet"}
+		now[f.Name()] = &happening{note: "not looked into yet"}
+		if slices.Contains(h.folders, f) {
+			now[f.Name()] = h.now[f.Name()]
+		}
 	}
-	return h
+	h.drives, h.folders, h.now = drives, folders, now
+	h.mu.Unlock()
+	h.changed()
+}
+
+// list is what is watched, with what was last observed of each.
+func (h *hub) list() (drives []*modbus.Drive, folders []*folder.Folder, now map[string]happening) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	now = make(map[string]happening, len(h.now))
+	for name, n := range h.now {
+		now[name] = *n
+	}
+	return h.drives, h.folders, now
 }
 
 // saw takes in one observation and wakes the listeners.
@@ -101,12 +129,10 @@ func sentences(text, advice string) string {
 
 // Drives are all drives as they are now; it is part of web.Live.
 func (h *hub) Drives() []web.DriveNow {
-	out := make([]web.DriveNow, 0, len(h.drives)+len(h.folders))
-	for _, d := range h.drives {
-		now := d.Now()
-		h.mu.Lock()
-		n := *h.now[d.Name()]
-		h.mu.Unlock()
+	drives, folders, seen := h.list()
+	out := make([]web.DriveNow, 0, len(drives)+len(folders))
+	for _, d := range drives {
+		now, n := d.Now(), seen[d.Name()]
 		out = append(out, web.DriveNow{
 			Name: d.Name(), Title: d.Title(), Address: d.Address(),
 			State: now.State, Reachable: now.Trouble == "" && !now.LastSeen.IsZero(), Watched: n.watched,
@@ -114,8 +140,8 @@ func (h *hub) Drives() []web.DriveNow {
 			Pulling: n.pulling, Done: n.done, Size: n.size, Race: now.Race.Words(), Note: noteOf(n, now), Figures: figures(now.Race),
 		})
 	}
-	for _, f := range h.folders {
-		out = append(out, h.folderNow(f))
+	for _, f := range folders {
+		out = append(out, folderNow(f, seen[f.Name()]))
 	}
 	return out
 }
@@ -146,12 +172,10 @@ func (h *hub) Changes() (<-chan struct{}, func()) {
 
 // names lists the drives and folders.
 func (h *hub) names() []string {
-	out := make([]string, 0, len(h.drives)+len(h.folders))
-	for _, d := range h.drives {
-		out = append(out, d.Name())
-	}
-	for _, f := range h.folders {
-		out = append(out, f.Name())
+	drives, folders, _ := h.list()
+	out := make([]string, 0, len(drives)+len(folders))
+	for _, s := range all(drives, folders) {
+		out = append(out, s.Name())
 	}
 	return out
 }

@@ -10,6 +10,7 @@ import (
 	"net"
 	"net/http"
 	"os"
+	"sync/atomic"
 	"time"
 
 	"faultkeep/daemon/archive"
@@ -19,17 +20,49 @@ import (
 	"faultkeep/daemon/web"
 )
 
-// serve opens the page and tells the command line where it is.
-func (a *App) serve(run context.Context, loaded *config.Loaded, o Options, hub *hub, figures http.Handler) error {
-	shown, err := loaded.Certificate()
+// page is what the page is made of. A reload exchanges the handler; requests
+// that are under way end with the one that they began with.
+type page struct {
+	options web.Options // of all handlers
+	desk    *login.Desk
+	handler atomic.Pointer[http.Handler]
+}
+
+func (p *page) ServeHTTP(w http.ResponseWriter, r *http.Request) { (*p.handler.Load()).ServeHTTP(w, r) }
+
+// turn makes the page one of the config: its users, the names under which it
+// may be asked for, its time zone. Sessions of users that are the same go on.
+func (p *page) turn(l *config.Loaded) (err error) {
+	o := p.options
+	o.Site, o.Zone, o.Hosts = l.Config.Site, l.Location, l.Config.Web.Hosts()
+	desk := p.desk
+	switch users := l.Config.Web.Users; {
+	case len(users) == 0:
+		desk = nil
+	case desk == nil:
+		desk, err = login.New(users)
+	default:
+		desk, err = desk.With(users)
+	}
 	if err != nil {
 		return err
 	}
-	var desk *login.Desk
-	if users := loaded.Config.Web.Users; len(users) > 0 {
-		if desk, err = login.New(users); err != nil {
-			return err
-		}
+	p.desk, o.Login = desk, desk
+	h := web.New(o)
+	p.handler.Store(&h)
+	return nil
+}
+
+// pageOf is all of the config that the page shows or goes by.
+func pageOf(l *config.Loaded) any {
+	return []any{l.Config.Site, l.Location.String(), l.Config.Web}
+}
+
+// serve opens the page and tells the command line where it is.
+func (a *App) serve(run context.Context, loaded *config.Loaded, o Options, hub *hub) error {
+	shown, err := loaded.Certificate()
+	if err != nil {
+		return err
 	}
 	l := o.Listener
 	if l == nil {
@@ -43,9 +76,12 @@ func (a *App) serve(run context.Context, loaded *config.Loaded, o Options, hub *
 		return err
 	}
 	me := archive.Endpoint{Address: "http://" + l.Addr().String(), Token: hex.EncodeToString(secret), PID: os.Getpid(), Version: o.Version}
-	server := &http.Server{Handler: web.New(web.Options{Site: loaded.Config.Site, Zone: loaded.Location, Version: o.Version,
-		Token: me.Token, Store: archive.Pages(a.Store), Live: hub, Alerts: a.alertCounts, Metrics: figures,
-		Hosts: loaded.Config.Web.Hosts(), Login: desk, Log: o.Log}),
+	a.page = &page{options: web.Options{Version: o.Version, Token: me.Token, Store: archive.Pages(a.Store), Live: hub,
+		Alerts: a.alertCounts, Metrics: a.figures.Handler(), Reload: a.Reload, Log: o.Log}}
+	if err := a.page.turn(loaded); err != nil {
+		return errors.Join(err, l.Close())
+	}
+	server := &http.Server{Handler: a.page,
 		ReadHeaderTimeout: 10 * time.Second, ReadTimeout: web.ReadWithin, WriteTimeout: web.WriteWithin,
 		IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 64 << 10,
 		ErrorLog: slog.NewLogLogger(o.Log.Handler(), slog.LevelDebug)}

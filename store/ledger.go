@@ -35,6 +35,7 @@ const (
 	KindAsWanted    = "as wanted"    // they are again
 	KindClockJump   = "clock jump"   // the PC's clock was set
 	KindClockUnsure = "clock unsure" // the PC's clock isn't synchronised, or is again
+	KindReload      = "reload"       // the config file was read again
 )
 
 // Note writes an entry, and with it in the same transaction alerts that tell

@@ -103,6 +103,25 @@ func (c *client) do(ctx context.Context, method, prefix string, q url.Values, pa
 
 // send is do with a body of that size; nil: none.
 func (c *client) send(ctx context.Context, method string, body io.Reader, size int64, prefix string, q url.Values, path ...string) (*http.Response, error) {
+	answer, err := c.ask(ctx, method, body, size, q, path...)
+	if err != nil || answer.StatusCode == http.StatusOK {
+		return answer, err
+	}
+	defer answer.Body.Close()
+	return nil, c.failure(answer, prefix)
+}
+
+// failure is what an answer that isn't 200 says is wrong.
+func (c *client) failure(answer *http.Response, prefix string) error {
+	var f wire.Failure
+	if err := json.NewDecoder(io.LimitReader(answer.Body, 1<<20)).Decode(&f); err != nil || f.Error == "" {
+		return fmt.Errorf("faultkeep at %s answered %s", c.base, answer.Status)
+	}
+	return f.Err(prefix)
+}
+
+// ask is send that takes any answer.
+func (c *client) ask(ctx context.Context, method string, body io.Reader, size int64, q url.Values, path ...string) (*http.Response, error) {
 	address := c.base + "/api/v1"
 	for _, p := range path {
 		address += "/" + url.PathEscape(p)
@@ -122,15 +141,7 @@ func (c *client) send(ctx context.Context, method string, body io.Reader, size i
 	if err != nil {
 		return nil, c.broken(ctx, err)
 	}
-	if answer.StatusCode == http.StatusOK {
-		return answer, nil
-	}
-	defer answer.Body.Close()
-	var f wire.Failure
-	if err := json.NewDecoder(io.LimitReader(answer.Body, 1<<20)).Decode(&f); err != nil || f.Error == "" {
-		return nil, fmt.Errorf("faultkeep at %s answered %s", c.base, answer.Status)
-	}
-	return nil, f.Err(prefix)
+	return answer, nil
 }
 
 // broken says that the daemon stopped answering in the middle.

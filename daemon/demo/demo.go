@@ -164,7 +164,7 @@ func (r *run) measure(drive string) {
 	if app == nil {
 		return
 	}
-	for i, d := range app.Drives {
+	for i, d := range app.Drives() {
 		if rtt := d.Now().Race.RoundTrip; d.Name() == drive && rtt > 0 {
 			r.overheads.add(drive, rtt, r.plant.Drives[i].Behaviour)
 		}
@@ -247,7 +247,7 @@ func (r *run) settled(kept keptSoFar) bool {
 // store, as any later command does.
 func (r *run) judge(sum *Summary) error {
 	ctx, app := context.Background(), r.app.Load()
-	for _, d := range app.Drives {
+	for _, d := range app.Drives() {
 		r.measure(d.Name())
 	}
 	if err := r.alerts(ctx, sum); err != nil {

@@ -24,7 +24,7 @@ func (r *run) gather(ctx context.Context, from reader, kept keptSoFar) ([]Eviden
 	for i, d := range r.plant.Drives {
 		q := wire.Query{Drive: d.Spec.Name}
 		e := Evidence{Drive: d.Name(), Truths: d.Incidents(time.Now()), End: time.Now(), Stalls: r.stalls.so(),
-			Need: need(d, r.app.Load().Drives[i].Now().Race, r.overheads.of(d.Spec.Name))}
+			Need: need(d, r.app.Load().Drives()[i].Now().Race, r.overheads.of(d.Spec.Name))}
 		captures, err := from.Captures(ctx, q)
 		if err != nil {
 			return nil, err

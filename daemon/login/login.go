@@ -83,8 +83,8 @@ func (e *WaitError) Error() string {
 type Desk struct {
 	users    map[string]user
 	decoy    phc // what an unknown name's password is compared with
-	sessions sessions
-	guesses  guesses
+	sessions *sessions
+	guesses  *guesses
 	hashing  chan struct{} // a place for each hashing at once
 	waiting  chan struct{} // and for each that waits for it
 }
@@ -103,7 +103,7 @@ const (
 
 // New makes a desk for users whose Check found nothing wrong.
 func New(users []User) (*Desk, error) {
-	d := &Desk{users: make(map[string]user), hashing: make(chan struct{}, mostHashing), waiting: make(chan struct{}, mostWaiting)}
+	d := &Desk{users: make(map[string]user), sessions: &sessions{}, guesses: &guesses{}, hashing: make(chan struct{}, mostHashing), waiting: make(chan struct{}, mostWaiting)}
 	for _, u := range users {
 		hash, err := parse(u.Hash)
 		if err != nil {
@@ -123,6 +123,18 @@ func New(users []User) (*Desk, error) {
 		return nil, errors.New("there are no users")
 	}
 	return d, nil
+}
+
+// With is a desk for other users that takes the place of this one. Sessions of
+// users who are the same go on, all others end, and guesses stay counted.
+func (d *Desk) With(users []User) (*Desk, error) {
+	next, err := New(users)
+	if err != nil {
+		return nil, err
+	}
+	next.sessions, next.guesses, next.hashing, next.waiting = d.sessions, d.guesses, d.hashing, d.waiting
+	d.sessions.keep(func(u User) bool { return slices.Contains(users, u) })
+	return next, nil
 }
 
 // longestPassword in bytes; NIST SP 800-63B asks to allow 64 characters or more.

@@ -91,3 +91,14 @@ func (s *sessions) end(id string) {
 	defer s.mu.Unlock()
 	delete(s.all, sha256.Sum256([]byte(id)))
 }
+
+// keep ends the sessions of all but those users.
+func (s *sessions) keep(same func(User) bool) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for key, one := range s.all {
+		if !same(one.user) {
+			delete(s.all, key)
+		}
+	}
+}

@@ -5,6 +5,7 @@ package metrics
 
 import (
 	"net/http"
+	"slices"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
@@ -18,6 +19,7 @@ import (
 // Metrics counts what passes and reads the rest when it is asked.
 type Metrics struct {
 	registry *prometheus.Registry
+	known    []string // drives; Know alone uses it
 	kept     *prometheus.CounterVec
 	missed   *prometheus.CounterVec
 	blind    *prometheus.CounterVec
@@ -28,7 +30,6 @@ type Metrics struct {
 // Options are where the metrics come from.
 type Options struct {
 	Version string
-	Names   []string               // of the drives
 	Drives  func() []web.DriveNow  // as they are now
 	Alerts  func() web.AlertCounts // nil: none
 	Now     func() time.Time       // nil: time.Now
@@ -54,14 +55,29 @@ func New(o Options) *Metrics {
 	}
 	m.registry.MustRegister(m.kept, m.missed, m.blind, m.writes, m.took, &moment{o},
 		collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
-	for _, name := range o.Names { // so that a rate can be taken before anything has happened
+	return m
+}
+
+// Know says which drives there are from now on: so that a rate can be taken
+// before anything has happened, and so that one that is gone isn't counted for ever.
+func (m *Metrics) Know(names []string) {
+	for _, gone := range m.known {
+		if !slices.Contains(names, gone) {
+			for _, v := range []interface {
+				DeletePartialMatch(prometheus.Labels) int
+			}{m.kept, m.missed, m.blind, m.writes, m.took} {
+				v.DeletePartialMatch(prometheus.Labels{"drive": gone})
+			}
+		}
+	}
+	for _, name := range names {
 		m.kept.WithLabelValues(name, "yes")
 		m.kept.WithLabelValues(name, "no")
 		m.missed.WithLabelValues(name)
 		m.blind.WithLabelValues(name)
 		m.writes.WithLabelValues(name)
 	}
-	return m
+	m.known = names
 }
 
 // Handler serves the metrics.

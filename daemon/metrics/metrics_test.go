@@ -17,7 +17,7 @@ import (
 
 func TestMetrics(t *testing.T) {
 	now := time.Date(2026, 11, 25, 3, 12, 7, 0, time.UTC)
-	m := metrics.New(metrics.Options{Version: "1.2.3", Names: []string{"elevator", "fan"},
+	m := metrics.New(metrics.Options{Version: "1.2.3",
 		Drives: func() []web.DriveNow {
 			return []web.DriveNow{
 				{Name: "elevator", State: capture.Armed, Watched: true, Reachable: true, LastSeen: now.Add(-250 * time.Millisecond),
@@ -27,6 +27,7 @@ func TestMetrics(t *testing.T) {
 		},
 		Alerts: func() web.AlertCounts { return web.AlertCounts{Raised: 7, Waiting: 2} },
 		Now:    func() time.Time { return now }})
+	m.Know([]string{"elevator", "fan"})
 	for _, o := range []sources.Observation{
 		{Kind: sources.SeenKept, Drive: "elevator", Took: 300 * time.Millisecond},
 		{Kind: sources.SeenKept, Drive: "elevator", Took: 4 * time.Second, Partial: true},

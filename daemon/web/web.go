@@ -101,8 +101,9 @@ type Options struct {
 	Token   string // lets the API's callers in; "": the API is closed
 	Store   Store
 	Live    Live
-	Alerts  func() AlertCounts // nil: none
-	Metrics http.Handler       // nil: none
+	Alerts  func() AlertCounts                           // nil: none
+	Metrics http.Handler                                 // nil: none
+	Reload  func(context.Context) (wire.Reloaded, error) // reads the config again; nil: there is none
 	// Hosts are the names, beside localhost and bare IP addresses, under which
 	// the pages may be asked for. Any other Host header is refused, so that a
 	// web site can't reach them by pointing its own name at this machine.
@@ -235,6 +236,7 @@ func (s *server) routes() *http.ServeMux {
 	api("POST /api/v1/verify", s.apiVerify)
 	api("POST /api/v1/backup", s.apiBackup)
 	api("POST /api/v1/compact", s.apiCompact)
+	api("POST /api/v1/reload", s.apiReload)
 	api("/api/", s.apiNowhere)
 	return mux
 }
