@@ -79,7 +79,8 @@ func (s *Store) awaiting(studies map[capture.ID]Studied) (map[capture.ID]found, 
 	})
 	for id, f := range out {
 		f.alert = f.Alert
-		f.alert.Finding, f.alert.Family = studies[id].Headline(), studies[id].Family
+		st := studies[id]
+		f.alert.Finding, f.alert.Family, f.alert.Seen, f.alert.Since = st.Headline(), st.Family, st.Seen, st.Since
 		if f.alert.Finding != "" {
 			f.alert.Text += " " + endStop(f.alert.Finding)
 		}
@@ -109,7 +110,9 @@ func (s *Store) tellMore(tx *bolt.Tx, all map[capture.ID]found) error {
 				continue
 			}
 			if m.Alert.Capture == id {
-				m.Alert.Finding, m.Alert.Family, m.Alert.Text = f.alert.Finding, f.alert.Family, f.alert.Text
+				a := f.alert
+				a.ID, a.First, a.Count, a.Severity = m.Alert.ID, m.Alert.First, m.Alert.Count, m.Alert.Severity
+				m.Alert = a
 			}
 			if m.Hold.After(p.Hold) {
 				m.Hold = p.Hold

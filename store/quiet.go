@@ -18,10 +18,6 @@ const KindQuiet = "quiet"
 // MostQuiet is the longest quiet time: one that is forgotten must end by itself.
 const MostQuiet = 14 * 24 * time.Hour
 
-// loudKinds are never quiet: they concern the store and the computer, not the
-// drives that somebody works on.
-var loudKinds = []capture.Kind{capture.KindDisk, capture.KindDamage, capture.KindClock}
-
 func quietFold(id string) string { return inQuiet + " " + id }
 
 // AddQuiet plans a quiet time. The store sets its ID. ErrRefused where it has
@@ -165,7 +161,8 @@ func (s *Store) quietFor(a capture.Alert, now time.Time) (capture.Quiet, bool) {
 	s.quietMu.Lock()
 	defer s.quietMu.Unlock()
 	for _, q := range s.quiet {
-		if !now.Before(q.From) && now.Before(q.To) && a.Drive != "" && !slices.Contains(loudKinds, a.Kind) &&
+		// What is of no drive concerns the store and the computer, not what somebody works on.
+		if !now.Before(q.From) && now.Before(q.To) && a.Drive != "" &&
 			(len(q.Drives) == 0 || slices.Contains(q.Drives, a.Drive)) {
 			return q, true
 		}

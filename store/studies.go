@@ -23,7 +23,10 @@ type Studied struct {
 	Group string // captures of one group can be compared; "": with none
 	Print []byte // the capture in the form in which it is compared
 
-	Family string // its family's name, for whoever hears of the capture; not stored
+	// For whoever hears of the capture; not stored.
+	Family string    // its family's name
+	Seen   int       // how many there are in it
+	Since  time.Time // when the first of them tripped
 }
 
 // shelved is a Studied as it is stored: its version in two bytes, so that a

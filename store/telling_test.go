@@ -361,7 +361,7 @@ func TestQuietTime(t *testing.T) {
 		t.Errorf("over, and still there: %+v", left)
 	}
 	x.miss("elevator")
-	if sent := x.send("mail"); len(sent) != 1 {
+	if sent := x.send("mail"); len(sent) != 1 || sent[0].Fold != "" {
 		t.Errorf("after its end: %+v", sent)
 	}
 

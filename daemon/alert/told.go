@@ -13,6 +13,9 @@ import (
 // several, its text counts them first.
 func Told(m capture.Message, zone *time.Location) capture.Alert {
 	a := m.Alert
+	if a.Seen > 1 {
+		a.Text += fmt.Sprintf(" Looks like %s since %s.", plural(a.Seen-1, "one other", fmt.Sprintf("%d others", a.Seen-1)), a.Since.In(zone).Format("2 January"))
+	}
 	if n := m.Total(); n > 1 {
 		a.Text = fmt.Sprintf("%s, between %s. The last one: %s", counted(m), stretch(a.First.In(zone), a.Time.In(zone)), a.Text)
 	}
@@ -69,18 +72,18 @@ func counted(m capture.Message) string {
 			text = "one trip, " + strings.TrimPrefix(became[0], "1 ")
 		}
 		if other > 0 {
-			text += fmt.Sprintf(", and %d other %s%s", other, plural(other, "alert"), kinds(m))
+			text += fmt.Sprintf(", and %d other %s%s", other, plural(other, "alert", "alerts"), kinds(m))
 		}
 		return text
 	}
 	return fmt.Sprintf("%s tripped %d times, %s: %s", named(a), trips, a.Fault, strings.Join(became, ", "))
 }
 
-func plural(n int, word string) string {
+func plural(n int, one, many string) string {
 	if n == 1 {
-		return word
+		return one
 	}
-	return word + "s"
+	return many
 }
 
 func named(a capture.Alert) string { return cmp.Or(a.Title, a.Drive) }

@@ -21,12 +21,15 @@ func TestToldTogether(t *testing.T) {
 	blind := capture.Alert{Kind: capture.KindBlind, Time: last, First: first, Drive: "belt-3", Text: "Belt conveyor 3 is not watched: unreachable."}
 	yesterday := trip
 	yesterday.First = first.Add(-24 * time.Hour)
+	alike := trip
+	alike.Seen, alike.Since = 6, time.Date(2026, 11, 2, 23, 30, 0, 0, time.UTC)
 	for _, c := range []struct {
 		name string
 		m    capture.Message
 		want string
 	}{
 		{"alone", capture.Message{Alert: trip}, trip.Text},
+		{"one of a family", capture.Message{Alert: alike}, trip.Text + " Looks like 5 others since 3 November."},
 		{"several", capture.Message{Alert: trip, Kinds: map[capture.Kind]int{capture.KindCapture: 20, capture.KindPartial: 3, capture.KindMiss: 1}},
 			"Bucket elevator tripped 24 times, Continuous overcurrent, output 1 (2311): 20 kept whole, 3 kept in part, 1 missed, between 03:12 and 03:40. The last one: " + trip.Text},
 		{"over midnight", capture.Message{Alert: yesterday, Kinds: map[capture.Kind]int{capture.KindCapture: 2}},

@@ -92,7 +92,6 @@ type result struct {
 func (d *Desk) put(results ...result) error {
 	studies := map[capture.ID]store.Studied{}
 	for _, r := range results {
-		r.Family = familyOf(r.Print)
 		studies[r.id] = r.Studied
 	}
 	if err := d.store.PutStudies(studies); err != nil {
@@ -112,7 +111,7 @@ func (d *Desk) compute(ctx context.Context, id capture.ID) (result, error) {
 		return result{}, err
 	}
 	found := analysis.Study(c, series)
-	prints, err := d.place(ctx, c, found.Print)
+	prints, placed, err := d.place(ctx, c, found.Print)
 	if err != nil {
 		return result{}, err
 	}
@@ -121,6 +120,9 @@ func (d *Desk) compute(ctx context.Context, id capture.ID) (result, error) {
 		return result{}, err
 	}
 	r.Group, r.Print = groupOf(c), prints[id]
+	if placed.Family != "" {
+		r.Family, r.Seen, r.Since = placed.Family, placed.Count, placed.First.UTC()
+	}
 	delete(prints, id)
 	r.others = prints
 	return r, nil

@@ -45,10 +45,10 @@ func (d *Desk) known(ctx context.Context, group string, c capture.Capture) ([]li
 
 // place finds the family of a capture that was just looked at, and gives the
 // prints to store: its own, and that of another one with which it makes a new family.
-func (d *Desk) place(ctx context.Context, c capture.Capture, print likeness.Print) (map[capture.ID][]byte, error) {
+func (d *Desk) place(ctx context.Context, c capture.Capture, print likeness.Print) (map[capture.ID][]byte, likeness.Placement, error) {
 	among, err := d.known(ctx, groupOf(c), c)
 	if err != nil {
-		return nil, err
+		return nil, likeness.Placement{}, err
 	}
 	placed := likeness.Place(likeness.Known{ID: c.ID, DriveType: c.DriveType, Fault: c.Fault, Time: c.Trigger.Time, Print: print}, among)
 	out := map[capture.ID][]byte{c.ID: printed{placed.Family, print}.pack()}
@@ -57,7 +57,7 @@ func (d *Desk) place(ctx context.Context, c capture.Capture, print likeness.Prin
 			out[k.ID] = printed{placed.Family, k.Print}.pack()
 		}
 	}
-	return out, nil
+	return out, placed, nil
 }
 
 // alike is the finding on which others look like a capture, as of now.

@@ -42,6 +42,8 @@ type Alert struct {
 
 	Finding  string    `json:"finding,omitempty"`  // of a capture: what moved first, where that was known in time
 	Family   string    `json:"family,omitempty"`   // of a capture: its family's name, where that was known in time
+	Seen     int       `json:"seen,omitempty"`     // of a capture: how many of its family there are, it included
+	Since    time.Time `json:"since,omitzero"`     // with Seen: when the first of them tripped
 	Count    int       `json:"count,omitempty"`    // how many alerts this one stands for; 0: itself
 	First    time.Time `json:"first,omitzero"`     // with Count: time of the first of them; Time is that of the last
 	Reminder int       `json:"reminder,omitempty"` // the how-manieth reminder of an alarm that nobody acknowledged

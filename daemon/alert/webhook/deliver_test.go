@@ -2,8 +2,8 @@ package webhook_test
 
 import (
 	"context"
-	"errors"
 	"encoding/json"
+	"errors"
 	"net"
 	"net/http"
 	"sync"
