@@ -7,6 +7,7 @@ import (
 	"math"
 	"strconv"
 	"strings"
+	"unicode"
 )
 
 // svg writes a picture. Texts and attributes are escaped on their way in.
@@ -18,8 +19,19 @@ type svg struct {
 // stands beside it.
 func esc(s string) string {
 	var b strings.Builder
-	_ = xml.EscapeText(&b, []byte(Plainly(s))) // a Builder doesn't fail
+	_ = xml.EscapeText(&b, []byte(straight(s))) // a Builder doesn't fail
 	return b.String()
+}
+
+// straight is text that doesn't turn around what stands beside it; other
+// control characters are no matter in XML, and styles have line ends.
+func straight(s string) string {
+	return strings.Map(func(r rune) rune {
+		if unicode.Is(unicode.Bidi_Control, r) {
+			return '·'
+		}
+		return r
+	}, s)
 }
 
 // f writes markup; strings among the arguments are escaped.
