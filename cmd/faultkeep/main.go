@@ -37,6 +37,7 @@ type commands struct {
 	Brief      briefCommand      `cmd:"" help:"Tell what happened since the last brief: trips, misses, blind spells, what needs a look."`
 	Ledger     ledgerCommand     `cmd:"" help:"Tell how well drives were watched, what was missed, and what was written."`
 	Export     exportCommand     `cmd:"" help:"Write captures to files."`
+	Carry      carryCommand      `cmd:"" help:"Take all captures that are new to a USB stick to it, with an index that opens without faultkeep."`
 	Import     importCommand     `cmd:"" help:"Keep the recordings that files hold, while faultkeep runs or not."`
 	Reread     rereadCommand     `cmd:"" help:"Decode files again that couldn't be read, after the config was mended."`
 	Verify     verifyCommand     `cmd:"" help:"Recompute every checksum of the store."`
