@@ -37,7 +37,7 @@ func TestBriefGoesOnFromTheLast(t *testing.T) {
 		}
 		defer s.Close()
 		if !to.IsZero() {
-			if _, err := s.KeepBrief(ctx, store.Brief{ID: "brief", Slot: to, To: to}, capture.Alert{ID: "brief"}, nil); err != nil {
+			if _, err := s.KeepBrief(ctx, store.Brief{ID: "brief", Slot: to, To: to, Text: "as it was sent\n", JSON: `{"as": "it was"}`}, capture.Alert{ID: "brief"}, nil); err != nil {
 				t.Fatal(err)
 			}
 		}
@@ -50,5 +50,11 @@ func TestBriefGoesOnFromTheLast(t *testing.T) {
 	keep(last)
 	if got := from(); !got.Equal(last) {
 		t.Errorf("the last one ended %s, this one begins %s", last, got)
+	}
+	for form, want := range map[string]string{"--text": "as it was sent\n", "--json": "{\n  \"as\": \"it was\"\n}\n"} {
+		var stdout, stderr bytes.Buffer
+		if code := run([]string{"brief", "--data", dir, "--last", form}, output{&stdout, &stderr}); code != exitOK || stdout.String() != want {
+			t.Errorf("the last one, %s: %d, %q, %s", form, code, stdout.String(), stderr.String())
+		}
 	}
 }

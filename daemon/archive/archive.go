@@ -26,6 +26,7 @@ type Archive interface {
 	wire.Analyst
 	wire.Marker
 	wire.Stander
+	wire.Briefs
 	wire.Telling
 	// Samples are a capture's channels, decoded; NaN where a sample is missing.
 	Samples(ctx context.Context, id capture.ID) (capture.Capture, []capture.Series, error)
@@ -39,6 +40,7 @@ type (
 	Report    = wire.Report
 	Damage    = wire.Damage
 	Ambiguous = wire.Ambiguous
+	Brief     = wire.Brief
 )
 
 // Errors that callers tell apart with errors.Is.

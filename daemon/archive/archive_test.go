@@ -1,6 +1,7 @@
 package archive_test
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"io"
@@ -56,6 +57,9 @@ func fill(t *testing.T) (folder string, caps []capture.Capture) {
 	}
 	caps = append(caps, c)
 	at := storetest.Night
+	if _, err := s.KeepBrief(ctx, store.Brief{ID: "brief", Slot: at, From: at.Add(-time.Hour), To: at, Headline: "<Nothing>", Text: "<Nothing>\n", HTML: "<p>&lt;", JSON: `{"a":1}`}, capture.Alert{ID: "b"}, nil); err != nil {
+		t.Fatal(err)
+	}
 	err = errors.Join(
 		s.Watched(ctx, "belt", at), s.Blind(ctx, "belt", at.Add(time.Minute), at.Add(time.Minute), capture.CauseUnreachable, "no answer"), s.Watched(ctx, "belt", at.Add(time.Hour)),
 		s.Miss(ctx, capture.Miss{Time: at.Add(2 * time.Hour), Drive: "belt", Fault: c.Fault, Cause: capture.CauseReset, Text: "reset"}, capture.Warning),
@@ -148,6 +152,11 @@ func answers(t *testing.T, a archive.Archive, caps []capture.Capture) map[string
 	stands, err := a.Standing(ctx, storetest.Night)
 	stands.Now, stands.Running, stands.Drives, stands.Store.Free = time.Time{}, false, nil, 0 // these differ by moment and by way
 	note("standing", stands, err)
+	for _, id := range []string{"", "brief", "none"} {
+		b, err := a.Brief(ctx, id)
+		b.Brief = bytes.TrimSpace(b.Brief)
+		note("brief "+id, b, err)
+	}
 	last := 0
 	r, err := a.Verify(ctx, func(done, total int) { last = total })
 	r.Took = 0
@@ -194,6 +203,9 @@ func TestBothWaysAreAlike(t *testing.T) {
 	}
 
 	// And they are right.
+	if b := fromFile["brief "].(archive.Brief); b.ID != "brief" || b.Text != "<Nothing>\n" || string(b.Brief) != `{"a":1}` {
+		t.Errorf("%+v", b)
+	}
 	if got := fromFile["captures all"].([]capture.Capture); len(got) != 5 || got[0].ID != caps[4].ID {
 		t.Errorf("%d captures", len(got))
 	}

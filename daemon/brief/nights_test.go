@@ -141,7 +141,7 @@ func (p *plant) Study(_ context.Context, id capture.ID, _ *time.Location) (captu
 // Standing has no figures that differ from machine to machine.
 func (p *plant) Standing(ctx context.Context, since time.Time) (wire.Standing, error) {
 	s, err := p.Kept.Standing(ctx, since)
-	s.Now, s.Store.Used, s.Store.Free, s.Undelivered = p.now, 812<<20, 23<<30, nil
+	s.Now, s.Store.Used, s.Store.Free, s.Undelivered, s.Alarms = p.now, 812<<20, 23<<30, nil, 0
 	if !p.off {
 		s = web.Stands(s, "Northquay grain terminal", p.drives)
 	}
@@ -223,7 +223,7 @@ var nights = map[string]func(p *plant) brief.Brief{
 		p.must(p.store.Note(ctx, store.Entry{Time: p.now, Kind: store.KindClockUnsure, Text: "This computer's clock isn't synchronised"}))
 		p.stands = func(s *wire.Standing) {
 			s.Undelivered = []wire.Undelivered{{Sink: "control-room", Waiting: 3, Since: p.now.Add(-2 * time.Hour), Why: "connection refused"}}
-			s.Store.Low, s.Store.Free = true, 700<<20
+			s.Store.Low, s.Store.Free, s.Alarms = true, 700<<20, 2
 		}
 		return p.brief("25 06:00", "26 06:00")
 	},

@@ -111,7 +111,7 @@ func race(d wire.DriveStands) string {
 }
 
 // eventKinds are the ledger's entries that a brief tells of, by the words above them.
-var eventKinds = map[string]string{"damage": "Store", "disk": "Disk", "clock jump": "Clock", "clock unsure": "Clock", "restored": "Store", "trouble": "Trouble", "unread": "File not read"}
+var eventKinds = map[string]string{"damage": "Store", "disk": "Disk", "clock jump": "Clock", "clock unsure": "Clock", "restored": "Store", "trouble": "Trouble", "unread": "File not read", "reload": "Config"}
 
 // events are what else happened: settings that aren't as wanted, and what
 // concerns the clock, the disk and the store.
@@ -137,6 +137,9 @@ func (f *facts) events() []Item {
 			}
 			out = append(out, Item{Drive: e.Drive, Title: title, Text: sentences(f.clock(e.Time) + ": " + report.Plainly(e.Text))})
 		}
+	}
+	if n := f.stands.Alarms; n > 0 {
+		out = append(out, Item{Title: "Alarms", Text: plural(n, "alarm isn't", "alarms aren't") + " acknowledged yet."})
 	}
 	if dropped > 0 {
 		out = append(out, Item{Title: "Store", Text: plural(dropped, "old capture was", "old captures were") + " dropped, as the config wants it."})

@@ -13,6 +13,7 @@ import (
 	"github.com/santhosh-tekuri/jsonschema/v6"
 
 	"faultkeep/daemon/web"
+	"faultkeep/store"
 	"faultkeep/store/capture"
 )
 
@@ -121,9 +122,12 @@ func TestDescription(t *testing.T) {
 		t.Fatal(err)
 	}
 	quiet := `{"drives":["elevator"],"from":"2026-11-25T05:00:00Z","to":"2026-11-25T16:00:00Z","note":"gearbox"}`
+	if _, err := p.store.KeepBrief(context.Background(), store.Brief{ID: "brief", Slot: morning, From: evening, To: morning, Headline: "Nothing.", Text: "Nothing.", HTML: "<p>Nothing.</p>", JSON: "{}"}, capture.Alert{ID: "brief"}, nil); err != nil {
+		t.Fatal(err)
+	}
 	repair := `{"drive":"elevator","at":"2026-11-24T12:00:00Z","note":"scraper replaced"}`
 	for _, x := range []struct{ method, path, at, body, status string }{
-		{"GET", "/status", "", "", "200"}, {"GET", "/drives", "", "", "200"}, {"GET", "/standing", "?since=2026-11-25T03:12:07Z", "", "200"}, {"GET", "/standing", "?since=x", "", "400"}, {"GET", "/captures", "?limit=3", "", "200"}, {"GET", "/captures", "?limit=-1", "", "400"},
+		{"GET", "/status", "", "", "200"}, {"GET", "/drives", "", "", "200"}, {"GET", "/standing", "?since=2026-11-25T03:12:07Z", "", "200"}, {"GET", "/standing", "?since=x", "", "400"}, {"GET", "/brief", "", "", "200"}, {"GET", "/brief", "?id=none", "", "404"}, {"GET", "/captures", "?limit=3", "", "200"}, {"GET", "/captures", "?limit=-1", "", "400"},
 		{"GET", "/captures/{id}", "/captures/" + id, "", "200"}, {"GET", "/captures/{id}", "/captures/" + string(caps[1].ID), "", "200"},
 		{"GET", "/captures/{id}", "/captures/1999", "", "404"}, {"GET", "/captures/{id}", "/captures/20261125", "", "409"},
 		{"GET", "/findings/{id}", "/findings/" + id, "", "200"}, {"POST", "/findings/{id}", "/findings/" + id, "", "200"}, {"GET", "/findings/{id}", "/findings/1999", "", "404"},

@@ -23,6 +23,7 @@ type Store interface {
 	wire.Repairs
 	wire.Telling
 	wire.Stander
+	wire.Briefs
 	// Short tells what was found in captures in few words; those not analysed yet are left out.
 	Short(ctx context.Context, ids ...capture.ID) (map[capture.ID]wire.Short, error)
 	// Visit is when who last marked everything as seen; zero: never.
@@ -166,6 +167,7 @@ func (s *server) routes() *http.ServeMux {
 	page("POST /seen", s.seen)
 	page("POST /mark", s.mark)
 	page("GET /unread", s.unread)
+	page("GET /brief", s.brief)
 	page("GET /recurrence", s.recurrence)
 	page("GET /compare", s.compare)
 	page("POST /repair", s.addRepair)
@@ -206,6 +208,7 @@ func (s *server) routes() *http.ServeMux {
 	api("GET /api/v1/status", s.apiStatus)
 	api("GET /api/v1/drives", s.apiDrives)
 	api("GET /api/v1/standing", s.apiStanding)
+	api("GET /api/v1/brief", s.apiBrief)
 	api("GET /api/v1/captures", s.apiCaptures)
 	api("GET /api/v1/captures/{prefix}", s.apiCapture)
 	api("GET /api/v1/captures/{id}/{part}", s.apiOriginal)

@@ -2,6 +2,7 @@ package wire
 
 import (
 	"context"
+	"encoding/json"
 	"time"
 )
 
@@ -19,6 +20,7 @@ type Standing struct {
 	Running     bool          `json:"running"`          // faultkeep runs; else Drives isn't known
 	Drives      []DriveStands `json:"drives,omitempty"` // in the order of the config
 	Store       StoreStands   `json:"store"`
+	Alarms      int           `json:"alarms"`              // that nobody acknowledged
 	Undelivered []Undelivered `json:"undelivered"`         // by sink
 	LastBrief   time.Time     `json:"last_brief,omitzero"` // until when the last brief told; zero: there was none
 }
@@ -53,4 +55,22 @@ type Undelivered struct {
 	Why     string    `json:"why,omitempty"`     // why that wasn't taken; "": it wasn't tried yet
 	Refused int       `json:"refused,omitempty"` // given up
 	Because string    `json:"because,omitempty"` // why the last of these was
+}
+
+// Briefs are those that were made by themselves.
+type Briefs interface {
+	// Brief is the brief of that ID, or with "" the last one; ErrNotFound where there is none.
+	Brief(ctx context.Context, id string) (Brief, error)
+}
+
+// Brief is a brief as it was told.
+type Brief struct {
+	ID       string          `json:"id"`
+	Due      time.Time       `json:"due"`
+	From     time.Time       `json:"from"`
+	To       time.Time       `json:"to"`
+	Headline string          `json:"headline"`
+	Text     string          `json:"text"`
+	HTML     string          `json:"html"`
+	Brief    json.RawMessage `json:"brief"` // for programs
 }
