@@ -138,7 +138,7 @@ func Start(ctx context.Context, loaded *config.Loaded, o Options) (app *App, err
 	hub.witness(a.settles)
 	a.follow(run, "alerts", func(l *config.Loaded) any { return []any{l.Config.Alerts, l.Location.String()} }, func(ctx context.Context, l *config.Loaded) {
 		a.dropOldSinks(ctx, l.Rules().Sinks)
-		alert.NewDispatcher(a.Store, alert.Options{Sinks: l.Sinks(o.Log, enclosures{a.Store, l.Config.Site}), Observe: o.Attempts, Zone: l.Location}).Run(ctx)
+		alert.NewDispatcher(a.Store, alert.Options{Sinks: l.Sinks(o.Log, enclosures{a.Store, l.Config.Site}), Observe: a.attempts(o.Attempts), Zone: l.Location}).Run(ctx)
 	})
 	a.run(run, "alarms", func(ctx context.Context) { a.alarms(ctx, hub) })
 	a.follow(run, "upkeep", func(l *config.Loaded) any { return l.Config.Store }, a.upkeep)

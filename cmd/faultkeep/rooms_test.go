@@ -48,9 +48,10 @@ var rooms = []struct {
 	{"daemon/analysis/vibration", "daemon/analysis/robust daemon/analysis/spectrum store/capture"},
 	{"daemon/analysis/response", "daemon/analysis/robust store/capture"},
 	{"daemon/analysis", "daemon/analysis/anatomy daemon/analysis/likeness daemon/analysis/response daemon/analysis/vibration store/capture"},
+	{"daemon/logs", ""},
 	{"daemon/alert", "store/capture configs/strict"},
 	{"daemon/alert/logsink", "daemon/alert store/capture"},
-	{"daemon/alert/file", "daemon/alert store/capture configs/strict"},
+	{"daemon/alert/file", "daemon/alert daemon/logs store/capture configs/strict"},
 	{"daemon/alert/syslog", "daemon/alert store/capture configs/strict"},
 	{"daemon/alert/webhook", "daemon/alert store/capture configs/strict"},
 	{"daemon/report/raster", ""},
@@ -71,7 +72,7 @@ var rooms = []struct {
 	{"daemon/intake", "daemon/archive sources sources/folder store/capture"},
 	{"daemon", "daemon/login daemon/certificate store store/capture daemon/clock sources sources/modbus sources/folder daemon/alert daemon/config daemon/web daemon/metrics daemon/archive daemon/study daemon/brief daemon/export daemon/web/wire daemon/report"},
 	{"daemon/demo", "daemon daemon/alert daemon/archive daemon/config daemon/web/wire sources sources/modbus sources/drivesim configs store/capture"},
-	{"cmd/faultkeep", "daemon/brief daemon/carry daemon/login daemon/intake sources/folder store/format store/format/comtrade store/format/delimited daemon daemon/alert daemon/archive daemon/config daemon/demo daemon/export daemon/report daemon/analysis/plan sources/drivesim sources/faultcode sources/modbus sources/modbus/regmap configs configs/strict store store/capture store/coverage"},
+	{"cmd/faultkeep", "daemon/logs daemon/brief daemon/carry daemon/login daemon/intake sources/folder store/format store/format/comtrade store/format/delimited daemon daemon/alert daemon/archive daemon/config daemon/demo daemon/export daemon/report daemon/analysis/plan sources/drivesim sources/faultcode sources/modbus sources/modbus/regmap configs configs/strict store store/capture store/coverage"},
 }
 
 // Every package imports only what rooms allows it.

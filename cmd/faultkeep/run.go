@@ -8,6 +8,7 @@ import (
 
 	"faultkeep/daemon"
 	"faultkeep/daemon/config"
+	"faultkeep/daemon/logs"
 )
 
 type runCommand struct {
@@ -20,17 +21,19 @@ func (c runCommand) Run(ctx context.Context, out output) error {
 	if err != nil {
 		return err
 	}
-	return asService(ctx, func(ctx context.Context) error { return runDaemon(ctx, path, out.Err) })
+	return asService(ctx, func(ctx context.Context, events logs.Events) error { return runDaemon(ctx, path, out.Err, events) })
 }
 
 // runDaemon watches the drives of the config file until ctx ends, or until a
-// part ends without which watching is no good. The log goes to w.
-func runDaemon(ctx context.Context, configPath string, w io.Writer) error {
+// part ends without which watching is no good. The log goes to w, and to the
+// system's events where there are such.
+func runDaemon(ctx context.Context, configPath string, w io.Writer, events logs.Events) error {
 	loaded, err := loadConfig(configPath)
 	if err != nil {
 		return err
 	}
-	log := logger(loaded, w)
+	log, end := logger(loaded, w, events)
+	defer end()
 	app, err := daemon.Start(ctx, loaded, daemon.Options{Log: log, Version: versionText()})
 	if err != nil {
 		return err
@@ -39,10 +42,10 @@ func runDaemon(ctx context.Context, configPath string, w io.Writer) error {
 	for i, d := range loaded.Drives {
 		names[i] = d.Config.Name
 	}
-	log.Info("watching", "drives", names, "page", app.Address, "data", loaded.Config.Data, "config", loaded.Path, "version", versionText())
+	log.Info("watching", "drives", names, "page", app.Address, "data", loaded.Config.Data, "config", loaded.Path, "version", versionText(), logs.Event())
 	select {
 	case <-ctx.Done():
-		log.Info("stopping")
+		log.Info("stopping", logs.Event())
 	case err = <-app.Failed():
 		log.Error("stopping, because a part ended", "error", err)
 	}
@@ -56,10 +59,7 @@ func runDaemon(ctx context.Context, configPath string, w io.Writer) error {
 }
 
 // logger writes the daemon's log as the config wants it.
-func logger(loaded *config.Loaded, w io.Writer) *slog.Logger {
-	o := &slog.HandlerOptions{Level: loaded.LogLevel()}
-	if loaded.Config.Log.Format == "json" {
-		return slog.New(slog.NewJSONHandler(w, o))
-	}
-	return slog.New(slog.NewTextHandler(w, o))
+func logger(loaded *config.Loaded, w io.Writer, events logs.Events) (log *slog.Logger, end func()) {
+	l := loaded.Config.Log
+	return logs.New(w, logs.Options{Level: loaded.LogLevel(), JSON: l.Format == "json", Path: l.File, Size: int64(l.Size), Keep: l.Keep, Events: events})
 }

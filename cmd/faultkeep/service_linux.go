@@ -17,6 +17,7 @@ import (
 	"github.com/kardianos/service"
 
 	"faultkeep/daemon/archive"
+	"faultkeep/daemon/logs"
 )
 
 // usualAccount is made by install where it is missing. A fixed account and not
@@ -38,7 +39,9 @@ func control() (service.Service, error) {
 }
 
 // asService runs work; systemd needs nothing more than a process.
-func asService(ctx context.Context, work func(context.Context) error) error { return work(ctx) }
+func asService(ctx context.Context, work func(context.Context, logs.Events) error) error {
+	return work(ctx, nil)
+}
 
 // canInstall says early what would fail halfway.
 func canInstall() error {

@@ -6,6 +6,8 @@ import (
 	"context"
 
 	"github.com/kardianos/service"
+
+	"faultkeep/daemon/logs"
 )
 
 const (
@@ -13,7 +15,9 @@ const (
 	whereLogs    = "Its log tells why"
 )
 
-func asService(ctx context.Context, work func(context.Context) error) error { return work(ctx) }
+func asService(ctx context.Context, work func(context.Context, logs.Events) error) error {
+	return work(ctx, nil)
+}
 
 func canInstall() error { return noService() }
 

@@ -14,6 +14,8 @@ import (
 	"golang.org/x/sys/windows"
 	"golang.org/x/sys/windows/svc"
 	"golang.org/x/sys/windows/svc/mgr"
+
+	"faultkeep/daemon/logs"
 )
 
 // usualAccount may do little on this machine and nothing on others.
@@ -30,7 +32,7 @@ func control() (service.Service, error) {
 // program is work as the service manager runs it.
 type program struct {
 	ctx  context.Context
-	work func(context.Context) error
+	work func(context.Context, logs.Events) error
 	stop context.CancelFunc
 	done chan struct{}
 	err  error
@@ -40,9 +42,15 @@ type program struct {
 func (p *program) Start(s service.Service) error {
 	ctx, stop := context.WithCancel(p.ctx)
 	p.stop, p.done = stop, make(chan struct{})
+	// Windows' event log, where people look for why a service doesn't run. A
+	// service that may not write there watches all the same.
+	var events logs.Events
+	if log, err := s.SystemLogger(nil); err == nil {
+		events = log
+	}
 	go func() {
 		defer close(p.done)
-		p.err = p.work(ctx)
+		p.err = p.work(ctx, events)
 		if ctx.Err() != nil {
 			return
 		}
@@ -51,8 +59,8 @@ func (p *program) Start(s service.Service) error {
 		if p.err == nil {
 			p.err = errors.New("watching ended by itself")
 		}
-		if log, err := s.SystemLogger(nil); err == nil {
-			_ = log.Error("faultkeep: ", p.err.Error())
+		if events != nil { // a config that is wrong ends it before there is a log
+			_ = events.Error("faultkeep ends and is started again: ", p.err.Error())
 		}
 		os.Exit(exitFailed)
 	}()
@@ -76,9 +84,9 @@ func (p *program) Stop(service.Service) error {
 
 // asService runs work under the service manager where that started us, and
 // just runs it elsewhere.
-func asService(ctx context.Context, work func(context.Context) error) error {
+func asService(ctx context.Context, work func(context.Context, logs.Events) error) error {
 	if service.Interactive() {
-		return work(ctx)
+		return work(ctx, nil)
 	}
 	s, err := service.New(&program{ctx: context.WithoutCancel(ctx), work: work}, &service.Config{Name: serviceName})
 	if err != nil {

@@ -119,6 +119,44 @@ func (c *checker) data() {
 func (c *checker) log() {
 	c.oneOf("log.level", c.cfg.Log.Level, []string{"debug", "info", "warn", "error"})
 	c.oneOf("log.format", c.cfg.Log.Format, []string{"text", "json"})
+	c.logFile()
+}
+
+// logFile checks the log's file and what is said of it.
+func (c *checker) logFile() {
+	l := &c.cfg.Log
+	for _, key := range []string{"log.size", "log.keep"} {
+		if l.File == "" && c.doc.Has(key) && c.doc.Clean("log.file") {
+			c.say(key, "add log.file, or take it out", "is given without a file")
+		}
+	}
+	if size := l.Size; c.doc.Has("log.size") && !c.bad("log.size") && (size < 64<<10 || size > 1<<30) {
+		c.say("log.size", "leave it out for 10MiB", "%s is not between 64KiB and 1GiB", size)
+	}
+	if c.doc.Has("log.keep") && !c.bad("log.keep") && (l.Keep < 1 || l.Keep > 100) {
+		c.say("log.keep", "leave it out for 5", "%d is not between 1 and 100", l.Keep)
+	}
+	if l.File == "" || c.bad("log.file") {
+		return
+	}
+	c.beside(&l.File)
+	parent := filepath.Dir(l.File)
+	info, err := os.Stat(l.File)
+	above, missing := os.Stat(parent)
+	switch {
+	case err == nil && !info.Mode().IsRegular():
+		c.say("log.file", "name a file in that folder, such as faultkeep.log", "%s is not a file", l.File)
+	case parent == c.cfg.Data: // which is made when faultkeep starts
+	case missing != nil:
+		c.say("log.file", "create it, or name a file in the data folder", "the folder %s can't be reached: %s", parent, cause(missing))
+	case !above.IsDir():
+		c.say("log.file", "name a file inside a folder", "%s is a file", parent)
+	}
+	for i, s := range c.cfg.Alerts.Sinks {
+		if s.File != nil && s.File.Path == l.File {
+			c.say("log.file", "give each a file of its own", "is the file of the sink %q too", c.cfg.Alerts.Sinks[i].Name)
+		}
+	}
 }
 
 func (c *checker) oneOf(path, word string, known []string) {

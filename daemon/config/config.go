@@ -84,10 +84,14 @@ type Sink struct {
 	Syslog  *syslog.Config  `yaml:"syslog"`
 }
 
-// Log is the daemon's own log, on standard error.
+// Log is the daemon's own log, on standard error and in a file.
 type Log struct {
 	Level  string `yaml:"level"`  // debug, info, warn or error; info where left out
 	Format string `yaml:"format"` // text or json; text where left out
+
+	File string      `yaml:"file"` // that it is written to as well; absolute after Load; "": none
+	Size strict.Size `yaml:"size"` // largest size of it before it is put aside; 10 MiB where left out
+	Keep int         `yaml:"keep"` // how many files put aside stay; 5 where left out
 }
 
 // Defaults of the file.
@@ -171,6 +175,12 @@ func (c *Config) fill(has func(path string) bool) {
 	or(&c.Web.Listen, DefaultListen)
 	or(&c.Log.Level, "info")
 	or(&c.Log.Format, "text")
+	if !has("log.size") {
+		c.Log.Size = 10 << 20
+	}
+	if !has("log.keep") {
+		c.Log.Keep = 5
+	}
 	low := &c.Store.LowDisk
 	for key, to := range map[string]*strict.Size{"warn": &low.Warn, "drop": &low.Drop, "refuse": &low.Refuse} {
 		if !has("store.low_disk." + key) {

@@ -141,7 +141,7 @@ func TestDefaults(t *testing.T) {
 	got := []any{c.Site, c.Data, c.Poll.Std(), c.Web.Listen, c.Alerts.Link, len(c.Alerts.Sinks), c.Alerts.Sinks[0].Name,
 		c.Log, l.Location, l.Path, l.LogLevel().String(), l.Rules().Sinks}
 	want := []any{host, filepath.Join(dir, "data"), 250 * time.Millisecond, "127.0.0.1:8377", "http://127.0.0.1:8377", 1, "log",
-		config.Log{Level: "info", Format: "text"}, time.Local, filepath.Join(dir, "minimal.yaml"), "INFO", []string{"log"}}
+		config.Log{Level: "info", Format: "text", Size: 10 << 20, Keep: 5}, time.Local, filepath.Join(dir, "minimal.yaml"), "INFO", []string{"log"}}
 	for i := range want {
 		if fmt.Sprint(got[i]) != fmt.Sprint(want[i]) {
 			t.Errorf("default %d: %v, want %v", i, got[i], want[i])

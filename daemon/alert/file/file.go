@@ -10,9 +10,9 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
-	"strconv"
 
 	"faultkeep/daemon/alert"
+	"faultkeep/daemon/logs"
 	"faultkeep/store/capture"
 )
 
@@ -69,7 +69,7 @@ func (s *Sink) write(line []byte) error {
 	case !info.Mode().IsRegular(): // opening a pipe would wait for a reader
 		return fmt.Errorf("%s is not a file; move it away", s.cfg.Path)
 	case info.Size() > 0 && info.Size()+int64(len(line)) > s.cfg.size():
-		if err := s.rotate(); err != nil {
+		if err := logs.Aside(s.cfg.Path, s.cfg.keep()); err != nil {
 			return plain(s.cfg.Path, err)
 		}
 	}
@@ -112,17 +112,6 @@ func appendLine(f *os.File, line []byte) error {
 		return errors.Join(err, f.Truncate(end))
 	}
 	return nil
-}
-
-// rotate makes room for a new file. The oldest is overwritten.
-func (s *Sink) rotate() error {
-	name := func(i int) string { return s.cfg.Path + "." + strconv.Itoa(i) }
-	for i := s.cfg.keep() - 1; i > 0; i-- {
-		if err := os.Rename(name(i), name(i+1)); err != nil && !errors.Is(err, fs.ErrNotExist) {
-			return err
-		}
-	}
-	return os.Rename(s.cfg.Path, name(1))
 }
 
 // plain says what failed in words that help.
