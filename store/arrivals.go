@@ -8,6 +8,7 @@ import (
 	"slices"
 
 	bolt "go.etcd.io/bbolt"
+	berrors "go.etcd.io/bbolt/errors"
 
 	"faultkeep/store/capture"
 )
@@ -282,7 +283,11 @@ func (s *Store) addBuckets() error {
 	}
 	return s.db.Update(func(tx *bolt.Tx) error {
 		for _, name := range added {
-			if _, err := tx.CreateBucketIfNotExists(name); err != nil {
+			_, err := tx.CreateBucketIfNotExists(name)
+			if errors.Is(err, berrors.ErrIncompatibleValue) {
+				return damagef("bucket %q is something else", name)
+			}
+			if err != nil {
 				return err
 			}
 		}
