@@ -8,7 +8,6 @@ import (
 	"slices"
 
 	bolt "go.etcd.io/bbolt"
-	berrors "go.etcd.io/bbolt/errors"
 
 	"faultkeep/store/capture"
 )
@@ -283,11 +282,7 @@ func (s *Store) addBuckets() error {
 	}
 	return s.db.Update(func(tx *bolt.Tx) error {
 		for _, name := range added {
-			_, err := tx.CreateBucketIfNotExists(name)
-			if errors.Is(err, berrors.ErrIncompatibleValue) {
-				return damagef("bucket %q is something else", name)
-			}
-			if err != nil {
+			if _, err := tx.CreateBucketIfNotExists(name); err != nil {
 				return err
 			}
 		}

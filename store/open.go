@@ -1,6 +1,7 @@
 package store
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -78,7 +79,7 @@ func (s *Store) openFile() (err error) {
 	if !s.opt.ReadOnly {
 		s.own()
 		s.tidy()
-		for _, prepare := range []func() error{s.prepare, func() error { return s.migrate(steps, Schema) }, s.addBuckets} {
+		for _, prepare := range []func() error{s.prepare, func() error { return s.migrate(steps, Schema) }, s.known, s.addBuckets} {
 			if err := guard(prepare); err != nil {
 				return err
 			}
@@ -233,7 +234,13 @@ func (s *Store) known() error {
 		}
 		for _, name := range buckets {
 			extra := slices.ContainsFunc(added, func(a []byte) bool { return string(a) == string(name) })
-			if tx.Bucket(name) == nil && n >= since[string(name)] && !extra {
+			if tx.Bucket(name) != nil {
+				continue
+			}
+			if k, _ := tx.Cursor().Seek(name); bytes.Equal(k, name) {
+				return damagef("bucket %q isn't a bucket any more", name)
+			}
+			if n >= since[string(name)] && !extra {
 				return damagef("bucket %q is missing", name)
 			}
 		}
