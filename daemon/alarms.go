@@ -2,6 +2,7 @@ package daemon
 
 import (
 	"context"
+	"fmt"
 	"slices"
 	"time"
 
@@ -53,8 +54,31 @@ func (a *App) alarms(ctx context.Context, h *hub) {
 			}
 			return false
 		})
+		a.blind(ctx, h, time.Now())
 		if _, err := a.Store.Remind(ctx); err != nil && ctx.Err() == nil {
 			a.log.Error("nobody can be reminded of alarms", "error", err)
+		}
+	}
+}
+
+// blindAfter is how long a drive or folder isn't watched before an alert tells
+// of it: short spells are in the ledger, and nobody is woken for them.
+const blindAfter = time.Minute
+
+// blind raises an alert about each drive and folder that isn't watched for
+// longer, once for as long as that lasts.
+func (a *App) blind(ctx context.Context, h *hub, now time.Time) {
+	_, _, seen := h.list()
+	for _, d := range h.Drives() {
+		n := seen[d.Name]
+		lasts := now.Sub(n.blind)
+		if n.watched || n.blind.IsZero() || lasts < blindAfter {
+			continue
+		}
+		err := a.Store.Standing(ctx, capture.Alert{Time: n.blind, Kind: capture.KindBlind, Severity: capture.Warning, Drive: d.Name, Title: d.Title,
+			Text: fmt.Sprintf("%s has not been watched for %.0f min: %s", d.Label(), lasts.Minutes(), n.note)})
+		if err != nil && ctx.Err() == nil {
+			a.log.Error("the store doesn't take the alert about a drive that isn't watched", "drive", d.Name, "error", err)
 		}
 	}
 }

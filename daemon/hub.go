@@ -25,6 +25,7 @@ type hub struct {
 // happening is what was last observed of one drive.
 type happening struct {
 	watched bool
+	blind   time.Time // since when it isn't watched; zero: it is, or that isn't known yet
 	note    string
 	pulling bool
 	done    int64
@@ -102,9 +103,12 @@ func (h *hub) witness(see func(sources.Observation)) { h.witnesses = append(h.wi
 func (n *happening) take(o sources.Observation) {
 	switch o.Kind {
 	case sources.SeenWatched:
-		n.watched, n.note = true, ""
+		n.watched, n.note, n.blind = true, "", time.Time{}
 	case sources.SeenBlind:
 		n.watched, n.note = false, sentences(o.Text, o.Advice)
+		if n.blind.IsZero() { // another cause doesn't begin another spell
+			n.blind = o.Since
+		}
 	case sources.SeenDrift, sources.SeenRace, sources.SeenTrouble, sources.SeenNotArm:
 		n.note = sentences(o.Text, o.Advice)
 	case sources.SeenArmed:

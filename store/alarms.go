@@ -169,6 +169,38 @@ func acknowledgeReviewed(tx *bolt.Tx, ids []capture.ID, now time.Time) error {
 	return nil
 }
 
+// Standing raises an alert about a condition that lasts, once: not where an
+// alarm about it is there already, also from before a restart.
+func (s *Store) Standing(ctx context.Context, a capture.Alert) error {
+	s.complete(&a, a.Time, a.Drive)
+	stands := func(tx *bolt.Tx) bool {
+		var al capture.OpenAlarm
+		return telling(tx, tellingKey(inAlarms, a.Condition()), &al) && al.Cleared.IsZero()
+	}
+	there := false
+	err := s.view(ctx, func(tx *bolt.Tx) error {
+		there = stands(tx)
+		return nil
+	})
+	if err != nil || there {
+		return err
+	}
+	to := s.announce(a)
+	if len(to) == 0 {
+		return nil
+	}
+	err = s.update("write an alert", func(tx *bolt.Tx) error {
+		if stands(tx) {
+			return nil
+		}
+		return s.raise(tx, a, to)
+	})
+	if err == nil {
+		s.wake()
+	}
+	return err
+}
+
 // Cleared says that the conditions that gone picks aren't there any more. It
 // writes only where there is one.
 func (s *Store) Cleared(ctx context.Context, at time.Time, gone func(capture.OpenAlarm) bool) error {

@@ -281,6 +281,49 @@ func TestAlarmStates(t *testing.T) {
 	expect("reviewed", capture.Acknowledged)
 }
 
+// What lasts is told once, over a restart too, and again when it comes again.
+func TestStandingConditionIsToldOnce(t *testing.T) {
+	ctx := context.Background()
+	wanted := false
+	x := newTeller(t, 0, func(capture.Alert) []capture.Delivery {
+		if !wanted {
+			return nil
+		}
+		return capture.To("mail")
+	})
+	blind := capture.Alert{Time: x.now, Kind: capture.KindBlind, Severity: capture.Warning, Drive: "belt", Text: "belt has not been watched for 1 min."}
+	stand := func(times int) int {
+		t.Helper()
+		for range times {
+			if err := x.Standing(ctx, blind); err != nil {
+				t.Fatal(err)
+			}
+		}
+		return len(x.send("mail"))
+	}
+	if n := stand(2); n != 0 || len(must[[]capture.OpenAlarm](t)(x.Alarms(ctx))) != 0 {
+		t.Errorf("told %d times where nobody wants to hear of it", n)
+	}
+	wanted = true
+	if n := stand(3); n != 1 {
+		t.Errorf("told %d times, want once", n)
+	}
+	if err := x.Acknowledge(ctx, "", x.alarm().Key); err != nil {
+		t.Fatal(err)
+	}
+	if n := stand(2); n != 0 {
+		t.Errorf("told %d times after it was acknowledged", n)
+	}
+	if err := x.Cleared(ctx, x.now, func(capture.OpenAlarm) bool { return true }); err != nil {
+		t.Fatal(err)
+	}
+	x.now = x.now.Add(time.Hour)
+	blind.Time = x.now
+	if n := stand(2); n != 1 {
+		t.Errorf("told %d times when it came again, want once", n)
+	}
+}
+
 func TestRemindersUntilAcknowledged(t *testing.T) {
 	ctx := context.Background()
 	x := newTeller(t, 0, func(capture.Alert) []capture.Delivery {
