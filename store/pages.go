@@ -267,7 +267,12 @@ func (w *walker) tree(id uint64, low []byte, path []string, into func([]string) 
 			return high, nil
 		}
 		high = bytes.Clone(key)
-		if native.Uint32(e)&1 == 0 {
+		isBucket, mayBe := native.Uint32(e) == 1, len(path) == 0 || len(path) == 1 && path[0] == string(bChunks)
+		if isBucket != mayBe || native.Uint32(e) > 1 { // bbolt refuses to write to it or to delete it
+			w.report(damagef("the entry %q of page %d%s is of the wrong kind", key, id, where))
+			continue
+		}
+		if !isBucket {
 			continue
 		}
 		inner := append(path[:len(path):len(path)], string(key))
@@ -335,7 +340,7 @@ func (w *walker) sub(value []byte, path []string, into func([]string) bool, dept
 	for i := int64(0); err == nil && i < count; i++ {
 		var key []byte
 		key, _, err = leaf(read, pageHeader+i*pageElement, elements[i*pageElement:])
-		if err == nil && (len(key) == 0 || i > 0 && bytes.Compare(key, last) <= 0) {
+		if err == nil && (len(key) == 0 || i > 0 && bytes.Compare(key, last) <= 0 || native.Uint32(elements[i*pageElement:]) != 0) {
 			err = ErrDamaged
 		}
 		last = key
