@@ -49,6 +49,7 @@ type commands struct {
 	Plan       planCommand       `cmd:"" help:"Choose settings for a drive's recorder, and tell what can't be had together."`
 	Alert      alertCommand      `cmd:"" help:"Try the ways to tell somebody."`
 	Maps       mapsCommand       `cmd:"" help:"List the maps and fault tables that faultkeep carries, or print one."`
+	Reload     reloadCommand     `cmd:"" help:"Have the running faultkeep read its config file again, without interrupting drives that are the same."`
 	Service    serviceCommand    `cmd:"" help:"Install faultkeep as a service that starts with the machine."`
 	Version    versionCommand    `cmd:"" help:"Tell the version."`
 }

@@ -32,9 +32,13 @@ func runDaemon(ctx context.Context, configPath string, w io.Writer, events logs.
 	if err != nil {
 		return err
 	}
-	log, end := logger(loaded, w, events)
+	level := &slog.LevelVar{}
+	level.Set(loaded.LogLevel())
+	log, end := logger(loaded, w, level, events)
 	defer end()
-	app, err := daemon.Start(ctx, loaded, daemon.Options{Log: log, Version: versionText()})
+	again, done := hangups()
+	defer done()
+	app, err := daemon.Start(ctx, loaded, daemon.Options{Log: log, Level: level, Version: versionText()})
 	if err != nil {
 		return err
 	}
@@ -43,11 +47,19 @@ func runDaemon(ctx context.Context, configPath string, w io.Writer, events logs.
 		names[i] = d.Config.Name
 	}
 	log.Info("watching", "drives", names, "page", app.Address, "data", loaded.Config.Data, "config", loaded.Path, "version", versionText(), logs.Event())
-	select {
-	case <-ctx.Done():
-		log.Info("stopping", logs.Event())
-	case err = <-app.Failed():
-		log.Error("stopping, because a part ended", "error", err)
+	for going := true; going; {
+		select {
+		case <-again:
+			if _, err := app.Reload(ctx); err != nil {
+				log.Error("the config wasn't read again", "error", err)
+			}
+		case <-ctx.Done():
+			log.Info("stopping", logs.Event())
+			going = false
+		case err = <-app.Failed():
+			log.Error("stopping, because a part ended", "error", err)
+			going = false
+		}
 	}
 	if stopped := app.Stop(); stopped != nil {
 		log.Error("stopping was not clean", "error", stopped)
@@ -58,8 +70,9 @@ func runDaemon(ctx context.Context, configPath string, w io.Writer, events logs.
 	return err
 }
 
-// logger writes the daemon's log as the config wants it.
-func logger(loaded *config.Loaded, w io.Writer, events logs.Events) (log *slog.Logger, end func()) {
+// logger writes the daemon's log as the config wants it, from a level on that
+// can be set later.
+func logger(loaded *config.Loaded, w io.Writer, level slog.Leveler, events logs.Events) (log *slog.Logger, end func()) {
 	l := loaded.Config.Log
-	return logs.New(w, logs.Options{Level: loaded.LogLevel(), JSON: l.Format == "json", Path: l.File, Size: int64(l.Size), Keep: l.Keep, Events: events})
+	return logs.New(w, logs.Options{Level: level, JSON: l.Format == "json", Path: l.File, Size: int64(l.Size), Keep: l.Keep, Events: events})
 }

@@ -105,3 +105,22 @@ func cause(err error) string {
 	}
 	return err.Error()
 }
+
+// DataOf is the data folder that a config file names, whatever else is wrong
+// with the file; "" where it can't be told.
+func DataOf(path string) string {
+	src, err := read(path)
+	if err != nil {
+		return ""
+	}
+	full, err := filepath.Abs(path)
+	if err != nil {
+		return ""
+	}
+	var c Config
+	doc, _ := strict.Decode(path, src, &c)
+	if c.Data == "" || !doc.Clean("data") {
+		return ""
+	}
+	return newFiles(path, filepath.Dir(full)).path(c.Data)
+}

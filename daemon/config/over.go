@@ -32,10 +32,12 @@ func (l *Loaded) Over(old *Loaded) (later []string, problems strict.Problems) {
 		// All of it: users that fit another address must not open this one.
 		c.Web = was.Web
 	}
-	if c.Log.Format != was.Log.Format {
-		say("log.format takes effect at the next start.")
-		c.Log.Format = was.Log.Format
+	log := was.Log
+	log.Level = c.Log.Level
+	if c.Log != log {
+		say("log takes effect at the next start, but for its level.")
 	}
+	c.Log = log
 	if c.Data != was.Data {
 		say("data takes effect at the next start. Until then captures are kept in %s.", was.Data)
 		for i, f := range c.Folders {

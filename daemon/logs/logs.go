@@ -11,7 +11,7 @@ import (
 
 // Options of a log.
 type Options struct {
-	Level  slog.Level
+	Level  slog.Leveler
 	JSON   bool   // an object a line, else key=value
 	Path   string // file that is written beside the writer; "": none
 	Size   int64  // bytes at which the file is put aside
