@@ -39,6 +39,11 @@ func (c *carryCommand) Run(ctx context.Context, out output) error {
 	if err != nil {
 		return err
 	}
+	q.Unread = true
+	unread, err := p.Captures(ctx, q)
+	if err != nil {
+		return err
+	}
 	said, clear := saying(out.Err)
 	defer clear()
 	done, err := carry.Run(ctx, carry.Options{To: c.To, Site: p.site, Zone: p.zone, All: c.All, Captures: captures, Free: store.FreeSpace,
@@ -55,6 +60,9 @@ func (c *carryCommand) Run(ctx context.Context, out output) error {
 	clear()
 	if err != nil {
 		return err
+	}
+	if n := len(unread); n > 0 {
+		fmt.Fprintf(out.Err, "%s couldn't be read so far, so no bundle is made of it; `faultkeep list --unread` tells why.\n", counted(n, "file"))
 	}
 	if c.JSON {
 		if err := writeJSON(out.Out, done); err != nil {

@@ -52,6 +52,8 @@ func Page(base string, a capture.Alert) string {
 	}
 	base = strings.TrimRight(base, "/")
 	switch {
+	case a.Kind == capture.KindBrief:
+		return base + "/brief"
 	case a.Capture != "":
 		return base + "/capture/" + url.PathEscape(string(a.Capture))
 	case a.Drive != "":
