@@ -48,6 +48,7 @@ type commands struct {
 	Password   passwordCommand   `cmd:"" help:"Make the hash of a password, for a user in the config."`
 	Plan       planCommand       `cmd:"" help:"Choose settings for a drive's recorder, and tell what can't be had together."`
 	Alert      alertCommand      `cmd:"" help:"Try the ways to tell somebody."`
+	Support    supportCommand    `cmd:"" help:"Gather what somebody needs who helps you into one file, without secrets."`
 	Maps       mapsCommand       `cmd:"" help:"List the maps and fault tables that faultkeep carries, or print one."`
 	Reload     reloadCommand     `cmd:"" help:"Have the running faultkeep read its config file again, without interrupting drives that are the same."`
 	Service    serviceCommand    `cmd:"" help:"Install faultkeep as a service that starts with the machine."`

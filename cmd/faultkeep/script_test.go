@@ -1,6 +1,7 @@
 package main
 
 import (
+	"archive/zip"
 	"encoding/json"
 	"errors"
 	"os"
@@ -32,7 +33,7 @@ func TestScripts(t *testing.T) {
 			e.Setenv("TZ", "UTC")
 			return nil
 		},
-		Cmds: map[string]func(*testscript.TestScript, bool, []string){"exits": exits, "await": await, "append": appendTo, "json": jsonCompare, "sleep": sleep},
+		Cmds: map[string]func(*testscript.TestScript, bool, []string){"exits": exits, "await": await, "append": appendTo, "json": jsonCompare, "sleep": sleep, "unzip": unzip},
 	})
 }
 
@@ -71,6 +72,14 @@ func sleep(ts *testscript.TestScript, _ bool, args []string) {
 	d, err := time.ParseDuration(args[0])
 	ts.Check(err)
 	time.Sleep(d)
+}
+
+// unzip FILE FOLDER takes an archive apart.
+func unzip(ts *testscript.TestScript, _ bool, args []string) {
+	z, err := zip.OpenReader(ts.MkAbs(args[0]))
+	ts.Check(err)
+	defer z.Close()
+	ts.Check(os.CopyFS(ts.MkAbs(args[1]), z))
 }
 
 // append FILE LINE puts a line at the end of a file.
