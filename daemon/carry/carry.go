@@ -9,6 +9,7 @@ package carry
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -102,6 +103,11 @@ func Run(ctx context.Context, o Options) (Done, error) {
 	c := &carrier{Options: o, stick: stick{folder: o.To, open: o.open}, at: o.Now().UTC().Truncate(time.Second)}
 	c.done = Done{To: o.To, Carried: []File{}, Damaged: []capture.ID{}, Left: []Left{},
 		Index: filepath.Join(o.To, IndexFile), Sums: filepath.Join(o.To, SumsFile)}
+	defer func() {
+		if c.stick.root != nil {
+			_ = c.stick.root.Close()
+		}
+	}()
 	for _, step := range []func(context.Context) error{c.prepare, c.look, c.room, c.carry, c.close} {
 		if err := step(ctx); err != nil {
 			return c.done, err
@@ -128,8 +134,14 @@ func (c *carrier) prepare(context.Context) (err error) {
 	if _, err := os.Stat(filepath.Dir(filepath.Clean(c.To))); err != nil {
 		return fmt.Errorf("%s isn't there: is the stick plugged in and mounted? %w", filepath.Dir(filepath.Clean(c.To)), err)
 	}
-	for _, dir := range []string{"", bundles, pictures} {
-		if err := os.MkdirAll(filepath.Join(c.To, dir), 0o777); err != nil {
+	if err := os.Mkdir(c.To, 0o777); err != nil && !errors.Is(err, os.ErrExist) {
+		return fmt.Errorf("%s can't be made: %w", c.To, err)
+	}
+	if c.stick.root, err = os.OpenRoot(c.To); err != nil {
+		return err
+	}
+	for _, dir := range []string{bundles, pictures} {
+		if err := c.stick.root.MkdirAll(dir, 0o777); err != nil {
 			return fmt.Errorf("%s can't be written to: %w", c.To, err)
 		}
 	}

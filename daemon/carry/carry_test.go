@@ -228,8 +228,8 @@ func TestDamagedCaptureIsLeft(t *testing.T) {
 func TestStickThatLies(t *testing.T) {
 	p := newPlant(2, 200)
 	dir := t.TempDir()
-	lying := p.options(dir).ReadingBy(func(path string) (io.ReadCloser, error) {
-		b, err := os.ReadFile(path)
+	lying := p.options(dir).ReadingBy(func(name string) (io.ReadCloser, error) {
+		b, err := os.ReadFile(filepath.Join(dir, name))
 		if err != nil {
 			return nil, err
 		}
@@ -335,5 +335,43 @@ func TestStrangeLog(t *testing.T) {
 	}
 	if d := cmp.Diff(3, run(t, p.options(dir)).There); d != "" {
 		t.Errorf("and again: %s", d)
+	}
+}
+
+// A link that somebody put on the stick leads nothing out of it.
+func TestLinksOnTheStick(t *testing.T) {
+	p := newPlant(2, 200)
+	outside := t.TempDir()
+	theirs := filepath.Join(outside, "theirs")
+	if err := os.WriteFile(theirs, []byte("theirs"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for name, to := range map[string]string{"captures": outside, "pictures": outside, "faultkeep-carry.jsonl": theirs} {
+		dir := t.TempDir()
+		if err := os.Symlink(to, filepath.Join(dir, name)); err != nil {
+			t.Skip(err)
+		}
+		if _, err := carry.Run(ctx, p.options(dir)); err == nil {
+			t.Errorf("%s: nothing is said", name)
+		}
+	}
+	// What has its own name is replaced, not followed.
+	dir := t.TempDir()
+	run(t, p.options(dir))
+	for _, name := range []string{"index.html", "SHA256SUMS", "captures/" + string(p.captures[0].ID) + ".zip", "captures/.faultkeep-" + string(p.captures[0].ID) + ".zip.part"} {
+		path := filepath.Join(dir, name)
+		_ = os.Remove(path)
+		if err := os.Symlink(theirs, path); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if done := run(t, p.options(dir)); len(done.Carried) != 1 || sound(t, dir, true) != 2 {
+		t.Errorf("%+v", done)
+	}
+	if b, err := os.ReadFile(theirs); string(b) != "theirs" || err != nil {
+		t.Errorf("their file says %.20q, %v", b, err)
+	}
+	if left, _ := os.ReadDir(outside); len(left) != 1 {
+		t.Errorf("%v lie outside", left)
 	}
 }

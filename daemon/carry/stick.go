@@ -13,6 +13,7 @@ import (
 	"io"
 	"io/fs"
 	"os"
+	"path"
 	"path/filepath"
 	"strings"
 	"time"
@@ -45,13 +46,13 @@ type written struct {
 	SHA256 string `json:"sha256"`
 }
 
-// stick is the folder that is carried to.
+// stick is the folder that is carried to. Nothing on it, such as a link that
+// somebody put there, leads out of it.
 type stick struct {
 	folder string
-	open   func(string) (io.ReadCloser, error)
+	root   *os.Root
+	open   func(name string) (io.ReadCloser, error)
 }
-
-func (s stick) path(name string) string { return filepath.Join(s.folder, filepath.FromSlash(name)) }
 
 // A file that isn't finished is hidden beside where it will be, under a name
 // that the next carry uses again.
@@ -60,15 +61,15 @@ const partPrefix, partSuffix = ".faultkeep-", ".part"
 // put writes a file: synced, read back and compared before it gets its name,
 // which is synced too. Whatever had the name before is there until then.
 func (s stick) put(ctx context.Context, name string, write func(io.Writer) error) (out written, err error) {
-	path := s.path(name)
-	part := filepath.Join(filepath.Dir(path), partPrefix+filepath.Base(path)+partSuffix)
+	part := path.Join(path.Dir(name), partPrefix+path.Base(name)+partSuffix)
 	defer func() {
 		if err != nil {
-			_ = os.Remove(part)
-			err = fmt.Errorf("%s can't be written: %w", path, err)
+			_ = s.root.Remove(part)
+			err = fmt.Errorf("%s can't be written: %w", filepath.Join(s.folder, filepath.FromSlash(name)), err)
 		}
 	}()
-	f, err := os.OpenFile(part, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o666)
+	_ = s.root.Remove(part) // of an interrupted carry
+	f, err := s.root.OpenFile(part, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
 	if err != nil {
 		return out, err
 	}
@@ -97,10 +98,10 @@ func (s stick) put(ctx context.Context, name string, write func(io.Writer) error
 	if n != out.Size || back != out.SHA256 {
 		return out, errors.New("what was read back isn't what was written: the stick may be worn out or false; take another one")
 	}
-	if err = os.Rename(part, path); err != nil {
+	if err = s.root.Rename(part, name); err != nil {
 		return out, err
 	}
-	syncFolder(filepath.Dir(path))
+	s.syncFolder(path.Dir(name))
 	return out, nil
 }
 
@@ -121,12 +122,12 @@ func (c *counter) Write(b []byte) (int, error) {
 }
 
 // sum reads a file.
-func (s stick) sum(path string) (size int64, sha string, err error) {
+func (s stick) sum(name string) (size int64, sha string, err error) {
 	open := s.open
 	if open == nil {
-		open = func(path string) (io.ReadCloser, error) { return os.Open(path) }
+		open = func(name string) (io.ReadCloser, error) { return s.root.Open(name) }
 	}
-	f, err := open(path)
+	f, err := open(name)
 	if err != nil {
 		return 0, "", err
 	}
@@ -149,7 +150,7 @@ const (
 func (s stick) check(e entry) (state, error) {
 	missing, good := 0, 0
 	for _, w := range []written{e.Bundle, e.Picture} {
-		n, sum, err := s.sum(s.path(w.Name))
+		n, sum, err := s.sum(w.Name)
 		switch {
 		case errors.Is(err, fs.ErrNotExist):
 			missing++
@@ -170,7 +171,7 @@ func (s stick) check(e entry) (state, error) {
 // one counts. A line that an interruption cut short is passed over.
 func (s stick) readLog() (map[capture.ID]entry, error) {
 	out := map[capture.ID]entry{}
-	b, err := os.ReadFile(s.path(logFile))
+	b, err := s.root.ReadFile(logFile)
 	if errors.Is(err, fs.ErrNotExist) {
 		return out, nil
 	}
@@ -196,7 +197,7 @@ func (s stick) note(e entry) error {
 	if err != nil {
 		return err
 	}
-	f, err := os.OpenFile(s.path(logFile), os.O_RDWR|os.O_CREATE|os.O_APPEND, 0o666)
+	f, err := s.root.OpenFile(logFile, os.O_RDWR|os.O_CREATE|os.O_APPEND, 0o666)
 	if err != nil {
 		return err
 	}
@@ -213,7 +214,7 @@ func (s stick) note(e entry) error {
 	if err := f.Sync(); err != nil {
 		return err
 	}
-	syncFolder(s.folder)
+	s.syncFolder(".")
 	return nil
 }
 
@@ -231,14 +232,14 @@ func writeSums(w io.Writer, all []entry) error {
 
 // tidy takes away what interrupted carries left.
 func (s stick) tidy() error {
-	for _, dir := range []string{"", bundles, pictures} {
-		list, err := os.ReadDir(s.path(dir))
+	for _, dir := range []string{".", bundles, pictures} {
+		list, err := fs.ReadDir(s.root.FS(), dir)
 		if err != nil {
 			return err
 		}
 		for _, f := range list {
 			if n := f.Name(); strings.HasPrefix(n, partPrefix) && strings.HasSuffix(n, partSuffix) {
-				if err := os.Remove(filepath.Join(s.path(dir), n)); err != nil {
+				if err := s.root.Remove(path.Join(dir, n)); err != nil {
 					return err
 				}
 			}
@@ -248,8 +249,8 @@ func (s stick) tidy() error {
 }
 
 // syncFolder makes new names in a folder durable, where the system can.
-func syncFolder(path string) {
-	if dir, err := os.Open(path); err == nil {
+func (s stick) syncFolder(name string) {
+	if dir, err := s.root.Open(name); err == nil {
 		_ = dir.Sync()
 		_ = dir.Close()
 	}
