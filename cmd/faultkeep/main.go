@@ -28,6 +28,8 @@ type commands struct {
 	Demo       demoCommand       `cmd:"" help:"Watch the simulated drives of the grain terminal Northquay, to see faultkeep at work."`
 	Run        runCommand        `cmd:"" help:"Watch the drives of the config file until stopped."`
 	Check      checkCommand      `cmd:"" help:"Check the config file with its maps and fault tables; with --probe look at the drives too."`
+	Init       initCommand       `cmd:"" help:"Write a first config, asking for what it needs."`
+	Scan       scanCommand       `cmd:"" help:"Read everything that a map names from a drive once, to write or check a map; by reading only."`
 	Simulate   simulateCommand   `cmd:"" help:"Serve simulated drives, to try a config or any Modbus tool against."`
 	List       listCommand       `cmd:"" help:"List what was kept, or what was missed."`
 	Show       showCommand       `cmd:"" help:"Show one capture."`

@@ -109,7 +109,7 @@ func (c *checker) address(at string, d *modbus.Config) {
 		c.missing(at, "give the drive's address, as in 192.0.2.11:502")
 		return
 	}
-	full, text, hint := endpoint(d.Address)
+	full, text, hint := Address(d.Address)
 	if text != "" {
 		c.say(at, hint, "%q %s", d.Address, text)
 		return
@@ -117,8 +117,9 @@ func (c *checker) address(at string, d *modbus.Config) {
 	d.Address = full
 }
 
-// endpoint is a drive's address in one form: host:port, IPv6 in brackets.
-func endpoint(address string) (full, text, hint string) {
+// Address is a drive's address in one form: host:port, IPv6 in brackets. Where
+// it can't be one, text says what is wrong and hint what to do.
+func Address(address string) (full, text, hint string) {
 	const usual = "write it as 192.0.2.11:502 or drive-11.example:502"
 	host, port := address, "502"
 	switch {
