@@ -2,6 +2,7 @@ package daemon_test
 
 import (
 	"context"
+	"errors"
 	"os"
 	"path/filepath"
 	"strings"
@@ -12,6 +13,7 @@ import (
 	"faultkeep/daemon"
 	"faultkeep/daemon/archive"
 	"faultkeep/daemon/brief"
+	"faultkeep/sources/drivesim"
 	"faultkeep/store"
 	"faultkeep/store/capture"
 	"faultkeep/store/storetest"
@@ -233,6 +235,53 @@ func TestOffInTheMorning(t *testing.T) {
 		}
 		m.stop()
 		storetest.Check(t, m.path)
+	})
+}
+
+// The whole of it: a brief that is owed when faultkeep starts goes to its sink
+// and its folder, and a command asked meanwhile is told how the drives are now.
+func TestBriefThatIsOwed(t *testing.T) {
+	p := newPlant(t, drivesim.Spec{Name: "elevator"}, drivesim.Behaviour{})
+	folder := filepath.Join(filepath.Dir(p.config), "briefs")
+	f, err := os.OpenFile(p.config, os.O_APPEND|os.O_WRONLY, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := f.WriteString("brief: {at: \"00:00\", to: [hook], folder: briefs}\n"); err != nil {
+		t.Fatal(err)
+	}
+	if err := errors.Join(f.Close(), os.MkdirAll(p.data, 0o700)); err != nil {
+		t.Fatal(err)
+	}
+	s, err := store.Open(t.Context(), store.Options{Path: filepath.Join(p.data, archive.StoreFile)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := errors.Join(s.BriefsFrom(t.Context(), time.Now().AddDate(0, 0, -3)), s.Close()); err != nil {
+		t.Fatal(err)
+	}
+	app := p.start(t)
+	var b store.Brief
+	eventually(t, "a brief", func() bool { b, err = app.Store.Brief(t.Context(), ""); return err == nil })
+	eventually(t, "its files", func() bool { found, _ := filepath.Glob(filepath.Join(folder, "brief-*.*")); return len(found) == 3 })
+	eventually(t, "its alert", func() bool {
+		left, err := app.Store.Outbox(t.Context(), "hook", 0)
+		return err == nil && len(left) == 0 && p.alerts.Load() > 0
+	})
+	if !strings.Contains(b.Text, "Northquay") || time.Since(b.To) > time.Minute {
+		t.Errorf("until %s: %s", b.To, b.Text)
+	}
+	eventually(t, "watched", func() bool {
+		a, err := archive.Open(t.Context(), p.data)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer a.Close()
+		now, err := brief.Gather(t.Context(), a, brief.Options{From: b.To, To: time.Now()})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return now.Unknown == "" && len(now.Now) == 0 && now.Site == "Northquay"
 	})
 }
 
