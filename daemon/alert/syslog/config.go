@@ -2,18 +2,15 @@ package syslog
 
 import (
 	"crypto/tls"
-	"crypto/x509"
-	"errors"
-	"fmt"
 	"maps"
 	"net"
-	"os"
 	"slices"
 	"strconv"
 	"strings"
 	"time"
 
 	"faultkeep/configs/strict"
+	"faultkeep/daemon/alert"
 	"faultkeep/store/capture"
 )
 
@@ -97,36 +94,9 @@ func (c Config) priority(s capture.Severity) int {
 	return 8*facility + max(0, slices.Index(levels, level))
 }
 
-// roots are the certificates that the receiver's must be signed by; nil are the system's.
-func (c Config) roots() (*x509.CertPool, error) {
-	if c.CAFile == "" {
-		return nil, nil
-	}
-	info, err := os.Stat(c.CAFile) // before opening, since opening a pipe would wait for a writer
-	if err != nil {
-		return nil, err
-	}
-	if !info.Mode().IsRegular() || info.Size() > 1<<20 {
-		return nil, errors.New("it is not a file of certificates")
-	}
-	b, err := os.ReadFile(c.CAFile)
-	if err != nil {
-		return nil, err
-	}
-	pool := x509.NewCertPool()
-	if !pool.AppendCertsFromPEM(b) {
-		return nil, errors.New("it holds no certificate in PEM")
-	}
-	return pool, nil
-}
-
 func (c Config) tls() (*tls.Config, error) {
-	pool, err := c.roots()
-	if err != nil {
-		return nil, fmt.Errorf("%s can't be used: %w", c.CAFile, err)
-	}
 	host, _, _ := c.split()
-	return &tls.Config{RootCAs: pool, ServerName: host, MinVersion: tls.VersionTLS12}, nil
+	return alert.TLS(host, c.CAFile)
 }
 
 // Check calls say for everything that is wrong: the key, what is wrong with
@@ -158,7 +128,7 @@ func (c Config) Check(say func(key, text, hint string)) {
 	if c.CAFile != "" {
 		if c.network() != "tls" {
 			say("ca_file", "is given without network: tls", "leave it out, or use tls")
-		} else if _, err := c.roots(); err != nil {
+		} else if _, err := alert.Roots(c.CAFile); err != nil {
 			say("ca_file", "can't be used: "+err.Error(), "name a file of certificates in PEM")
 		}
 	}
