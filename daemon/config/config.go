@@ -12,6 +12,7 @@ import (
 
 	"faultkeep/configs/strict"
 	"faultkeep/daemon/alert"
+	"faultkeep/daemon/alert/email"
 	"faultkeep/daemon/alert/file"
 	"faultkeep/daemon/alert/logsink"
 	"faultkeep/daemon/alert/syslog"
@@ -82,6 +83,7 @@ type Sink struct {
 	Webhook *webhook.Config `yaml:"webhook"`
 	File    *file.Config    `yaml:"file"`
 	Syslog  *syslog.Config  `yaml:"syslog"`
+	Email   *email.Config   `yaml:"email"`
 }
 
 // Log is the daemon's own log, on standard error and in a file.
@@ -155,6 +157,8 @@ func (l *Loaded) Sinks(log *slog.Logger, enclose alert.Enclosures) map[string]al
 			sinks[s.Name] = file.New(*s.File, l.Config.Alerts.Link)
 		case s.Syslog != nil:
 			sinks[s.Name] = syslog.New(*s.Syslog, l.Config.Alerts.Link)
+		case s.Email != nil:
+			sinks[s.Name] = email.New(*s.Email, email.About{Link: l.Config.Alerts.Link, Zone: l.Location}, enclose, log)
 		default:
 			sinks[s.Name] = logsink.New(log, l.Config.Alerts.Link)
 		}

@@ -114,6 +114,8 @@ func (s Sink) sentence() string {
 		return s.Name + " appends to " + s.File.Path + "."
 	case s.Syslog != nil:
 		return s.Name + " sends syslog to " + s.Syslog.Place() + "."
+	case s.Email != nil:
+		return s.Name + " sends mail to " + strings.Join(s.Email.To, ", ") + " by " + s.Email.Place() + "."
 	}
 	return s.Name + " writes a line to the log."
 }

@@ -90,6 +90,7 @@ alerts:
   sinks:
     - {name: alert-file, file: {path: alerts.jsonl}}
     - {name: plant-log, syslog: {address: logs.northquay.example, network: tls}}
+    - {name: shift, email: {server: mail.northquay.example, from: faultkeep@northquay.example, to: [shift@northquay.example, works@northquay.example]}}
 `))
 	if len(problems) > 0 {
 		t.Fatal(problems)
@@ -97,6 +98,7 @@ alerts:
 	for _, want := range []string{
 		"alert-file appends to " + filepath.Join(dir, "alerts.jsonl") + ".",
 		"plant-log sends syslog to logs.northquay.example:6514 over TLS.",
+		"shift sends mail to shift@northquay.example, works@northquay.example by mail.northquay.example:587 with STARTTLS.",
 	} {
 		if got := l.Explain(); !strings.Contains(got, want) {
 			t.Errorf("%q isn't in:\n%s", want, got)

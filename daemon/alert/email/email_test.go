@@ -105,11 +105,15 @@ func TestWords(t *testing.T) {
 	disk := capture.Alert{ID: "d", Kind: capture.KindDisk, Severity: capture.Warning, Site: trip.Site, Time: trip.Time, Text: "The volume of the store has 0.9 GiB left. Old captures make room below 256 MiB."}
 	partial := trip
 	partial.Kind, partial.Text = capture.KindPartial, "Bucket elevator tripped: Continuous overcurrent, output 1 (2311). Kept in part, −0.8…+0.3 s."
+	reminder, several := trip, trip
+	reminder.Reminder, reminder.Text = 2, "Not acknowledged for 30 min: "+trip.Text
+	several.Count, several.Text = 24, "Bucket elevator tripped 24 times, Continuous overcurrent, output 1 (2311): 20 kept whole, 4 missed, between 03:12 and 04:05. The last one: "+trip.Text
 	list := map[string]capture.Alert{
 		"capture": trip, "partial": partial, "disk": disk,
-		"miss":  bare(capture.KindMiss, "Bucket elevator tripped and its recording was missed: reset 0.3 s after it was ready; a pull takes 1.1 s. Hold the reset back 2 s."),
-		"blind": bare(capture.KindBlind, "Bucket elevator is not watched: unreachable."),
-		"test":  alert.Test("Northquay grain terminal", trip.Time),
+		"miss":     bare(capture.KindMiss, "Bucket elevator tripped and its recording was missed: reset 0.3 s after it was ready; a pull takes 1.1 s. Hold the reset back 2 s."),
+		"blind":    bare(capture.KindBlind, "Bucket elevator is not watched: unreachable."),
+		"test":     alert.Test("Northquay grain terminal", trip.Time),
+		"reminder": reminder, "several": several,
 	}
 	for name, a := range list {
 		if a.Kind == capture.KindBlind {
@@ -402,5 +406,25 @@ func TestCheck(t *testing.T) {
 		if got := strings.Join(keys, " "); got != c.want {
 			t.Errorf("%+v: %q, want %q", cfg, got, c.want)
 		}
+	}
+}
+
+// Two alerts never share a Message-ID, however odd their IDs: a receiver would drop one.
+func TestMessageIDsDiffer(t *testing.T) {
+	s := serve(t, "none", &server{})
+	seen := map[string]string{}
+	long := strings.Repeat("x", 200)
+	for _, id := range []string{"a b", "a.b", "a-b", "a@b", long + "1", long + "2"} {
+		a := trip
+		a.ID = id
+		if err := sink(s, email.Config{Security: "none"}, nil).Send(t.Context(), a); err != nil {
+			t.Fatal(err)
+		}
+		mails := s.got()
+		got := read(t, mails[len(mails)-1].raw).Headers["message-id"]
+		if other, twice := seen[got]; twice {
+			t.Errorf("%q and %q are both %s", id, other, got)
+		}
+		seen[got] = id
 	}
 }

@@ -66,11 +66,12 @@ func (s *Sink) message(ctx context.Context, a capture.Alert, illustrated bool) (
 			from.Name += ", " + line(a.Site)
 		}
 	}
+	from.Name = plain(from.Name)
 	m.FromMailAddress(from)
 	if err := m.To(s.cfg.To...); err != nil {
 		return nil, err
 	}
-	m.Subject(w.Subject)
+	m.Subject(plain(w.Subject))
 	m.SetDateWithValue(time.Now().In(s.about.Zone))
 	m.SetMessageIDWithValue(messageID(a.ID, from.Address))
 	m.SetGenHeader("Auto-Submitted", "auto-generated") // RFC 3834, 5
@@ -88,6 +89,9 @@ func (s *Sink) message(ctx context.Context, a capture.Alert, illustrated bool) (
 	}
 	return &message{m, from.Address}, nil
 }
+
+// plain is a header that no reader takes for an encoded word (RFC 2047).
+func plain(s string) string { return strings.ReplaceAll(s, "=?", "= ?") }
 
 // messageID is made of the alert's ID and nothing else, so that a receiver
 // knows a second copy.

@@ -70,6 +70,7 @@ func (s *Sink) facts(a capture.Alert) (facts []fact) {
 	}
 	add("Severity", string(a.Severity))
 	add("Site", a.Site)
+	add("Family", a.Family)
 	add("Capture", string(a.Capture))
 	return facts
 }
@@ -77,6 +78,10 @@ func (s *Sink) facts(a capture.Alert) (facts []fact) {
 // subject is the line that has to do at 3 a.m. on a phone: the drive first,
 // then what is wrong with it.
 func subject(a capture.Alert) string {
+	if a.Reminder > 0 {
+		a.Reminder = 0
+		return cut("Reminder: "+subject(a), 120)
+	}
 	drive := a.Title
 	if drive == "" {
 		drive = a.Drive
@@ -97,7 +102,7 @@ func subject(a capture.Alert) string {
 		about = "recordings may be erased before they are kept"
 	}
 	// A sentence that isn't about the trip of one drive speaks for itself.
-	if about == "" || drive == "" {
+	if about == "" || drive == "" || a.Count > 1 {
 		return first(a.Text)
 	}
 	return cut(line(drive)+": "+line(about), 120)
