@@ -11,7 +11,7 @@ import (
 
 // FS holds the files as they lie in this folder.
 //
-//go:embed maps faults *.yaml
+//go:embed maps faults holdoff *.yaml
 var FS embed.FS
 
 // Map is the shipped map of that name: what builtin:NAME stands for.

@@ -52,6 +52,7 @@ type commands struct {
 	Alert      alertCommand      `cmd:"" help:"Try the ways to tell somebody."`
 	Support    supportCommand    `cmd:"" help:"Gather what somebody needs who helps you into one file, without secrets."`
 	Maps       mapsCommand       `cmd:"" help:"List the maps and fault tables that faultkeep carries, or print one."`
+	Holdoff    holdoffCommand    `cmd:"" help:"List where a PLC reads whether a trip's recording is kept yet, or print the function block for it."`
 	Reload     reloadCommand     `cmd:"" help:"Have the running faultkeep read its config file again, without interrupting drives that are the same."`
 	Service    serviceCommand    `cmd:"" help:"Install faultkeep as a service that starts with the machine."`
 	Version    versionCommand    `cmd:"" help:"Tell the version."`

@@ -17,6 +17,7 @@ import (
 	"faultkeep/daemon/alert/logsink"
 	"faultkeep/daemon/alert/syslog"
 	"faultkeep/daemon/alert/webhook"
+	"faultkeep/daemon/holdoff"
 	"faultkeep/daemon/login"
 	"faultkeep/sources/faultcode"
 	"faultkeep/sources/folder"
@@ -35,7 +36,8 @@ type Config struct {
 	Drives   []modbus.Config `yaml:"drives"`
 	Folders  []folder.Config `yaml:"folders"`
 	Alerts   Alerts          `yaml:"alerts"`
-	Brief    *Brief          `yaml:"brief"` // nil: none is made by itself
+	Brief    *Brief          `yaml:"brief"`   // nil: none is made by itself
+	Holdoff  *holdoff.Config `yaml:"holdoff"` // nil: no PLC can ask
 	Log      Log             `yaml:"log"`
 }
 

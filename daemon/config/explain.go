@@ -45,6 +45,10 @@ func (l *Loaded) Explain() string {
 	if l.Config.Brief != nil {
 		line("  %s", l.Config.Brief.sentence())
 	}
+	if l.Config.Holdoff != nil {
+		line("")
+		line("%s", l.holdoffSentence())
+	}
 	return b.String()
 }
 

@@ -46,6 +46,7 @@ func Parse(path string, src []byte) (*Loaded, strict.Problems) {
 	c.drives()
 	c.folders()
 	c.brief(c.alerts())
+	c.holdoff()
 	c.log()
 	if problems := append(c.problems.Sorted(), c.files.problems.Sorted()...); len(problems) > 0 {
 		return nil, problems

@@ -41,6 +41,12 @@ type Now struct {
 	Fault    capture.Fault
 	Trouble  string // why it can't be read, one sentence; empty if it can
 	Race     Race
+
+	Pending time.Time // since when a trip or recording waits to be kept or missed; zero: none does
+	Pulling bool      // it is being read
+	Kept    bool      // the last one that did was kept, whole or in part
+	Keeps   uint32    // captures kept since the watch began
+	Turns   uint64    // of the watch: polls, and answers in a pull. Where it stands still, the watch hangs
 }
 
 // New makes a Drive; nothing is sent before Watch or Probe.
@@ -77,11 +83,16 @@ func (d *Drive) show(change func(*Now)) {
 	change(&d.now)
 }
 
+// turned counts a turn of the watch.
+func (d *Drive) turned() { d.show(func(n *Now) { n.Turns++ }) }
+
 // Watch polls the drive and keeps its recordings until ctx ends.
 func (d *Drive) Watch(ctx context.Context, k sources.Keeper) error {
 	w := newWatch(d, k)
 	for next := time.Now(); ctx.Err() == nil; {
 		w.step(ctx)
+		w.showIncident()
+		d.turned()
 		next = next.Add(w.interval())
 		if now := time.Now(); next.Before(now) {
 			next = now // late: go on from here instead of catching up in a burst

@@ -159,6 +159,7 @@ func (t *taking) keep(ctx context.Context, why string) {
 		t.cover.last = time.Now() // that silence was ours, not the drive's
 	}
 	t.incident.told, t.incident.id = true, c.ID
+	t.show(func(n *Now) { n.Keeps++ })
 	took := time.Since(c.Provenance.Ready)
 	t.observe(sources.Observation{Kind: sources.SeenKept, ID: c.ID, Fault: c.Fault, Took: took, Partial: !c.Integrity.Whole, Text: c.Integrity.Why})
 	t.watch.held = &held{identity: t.identity, tile: t.tiles[0], bytes: first, ready: t.incident.ready,
@@ -218,6 +219,7 @@ func (w *watch) closeDraft(ctx context.Context, d sources.Draft, why string) boo
 	if w.incident != nil {
 		w.incident.told, w.incident.id = true, c.ID
 	}
+	w.show(func(n *Now) { n.Keeps++ })
 	w.observe(sources.Observation{Kind: sources.SeenKept, ID: c.ID, Fault: c.Fault, Partial: true, Text: why,
 		Took: time.Since(c.Provenance.Ready)})
 	return true

@@ -45,6 +45,8 @@ func (w *watch) take(ctx context.Context, s status) {
 		w.cantBegin(ctx, s, err)
 		return
 	}
+	w.show(func(n *Now) { n.Pulling = true })
+	defer w.show(func(n *Now) { n.Pulling = false })
 	err = t.pull.run(ctx)
 	t.pulled = time.Now()
 	w.cover.last = maxTime(w.cover.last, t.seen) // a drive that answers a pull was reached

@@ -169,6 +169,24 @@ func (w *watch) trip(ctx context.Context, s status) {
 			n.Fault = w.incident.fault
 		}
 	})
+	w.showIncident()
+}
+
+// showIncident says whether a trip or recording waits to be kept or missed.
+func (w *watch) showIncident() {
+	w.show(func(n *Now) {
+		switch i := w.incident; {
+		case i == nil:
+			n.Pending = time.Time{}
+		case i.told:
+			n.Pending, n.Kept = time.Time{}, i.id != ""
+		default:
+			if n.Pending.IsZero() {
+				n.Pending = time.Now().UTC()
+			}
+			n.Kept = false
+		}
+	})
 }
 
 // name gives an incident the fault code that a poll showed, if it had none.
