@@ -138,11 +138,19 @@ func (d Drive) Connections() int {
 // same Endpoint share its connections.
 func (d Drive) Endpoint() string { return d.Config.Address }
 
+// mailRepeat is how often people get mail about one drive and fault at the
+// most, where no rule says otherwise: a drive that chatters must not fill their
+// box, nor have the mail server shut the sender out.
+const mailRepeat = 10 * time.Minute
+
 // Rules are the config's rules over its sinks.
 func (l *Loaded) Rules() alert.Rules {
-	r := alert.Rules{List: l.Config.Alerts.Rules, Zone: l.Location}
+	r := alert.Rules{List: l.Config.Alerts.Rules, Zone: l.Location, Repeat: map[string]time.Duration{}}
 	for _, s := range l.Config.Alerts.Sinks {
 		r.Sinks = append(r.Sinks, s.Name)
+		if s.Email != nil {
+			r.Repeat[s.Name] = mailRepeat
+		}
 	}
 	return r
 }

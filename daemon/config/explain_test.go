@@ -5,6 +5,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/google/go-cmp/cmp"
 
@@ -103,5 +104,22 @@ alerts:
 		if got := l.Explain(); !strings.Contains(got, want) {
 			t.Errorf("%q isn't in:\n%s", want, got)
 		}
+	}
+}
+
+// People's mail is sparing by itself; a rule that wants each alert gets each.
+func TestMailIsSparing(t *testing.T) {
+	l := parse(t, `
+data: data
+drives: [{name: a, address: 192.0.2.1, map: maps/block.yaml}]
+alerts:
+  sinks:
+    - {name: log, log: {}}
+    - {name: shift, email: {server: mail.northquay.example, from: faultkeep@northquay.example, to: [shift@northquay.example]}}
+`)
+	trip := capture.Alert{Kind: capture.KindMiss, Drive: "a"}
+	got := l.Rules().Route(trip)
+	if len(got) != 2 || got[0].Every != 0 || got[1].Every != 10*time.Minute || got[1].Fold == "" {
+		t.Errorf("%+v", got)
 	}
 }
