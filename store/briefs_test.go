@@ -167,13 +167,16 @@ func TestDamagedBrief(t *testing.T) {
 // What sinks haven't taken is told with how long it waits, and why.
 func TestUndelivered(t *testing.T) {
 	night := storetest.Night
-	s := storetest.New(t, storetest.Now(func() time.Time { return night }), func(o *store.Options) {
+	s := storetest.New(t, storetest.Now(func() time.Time { return night.Add(10 * time.Minute) }), func(o *store.Options) {
 		o.Announce = func(capture.Alert) []capture.Delivery {
 			return append(capture.To("log", "control-room"), capture.Delivery{Sink: "day-shift", Hold: night.Add(time.Hour)})
 		}
 	})
-	for n := range 4 {
+	for n := range 5 {
 		at := night.Add(time.Duration(n) * time.Minute)
+		if n == 4 {
+			at = night.Add(9*time.Minute + 30*time.Second) // on its way
+		}
 		if err := s.Note(ctx, store.Entry{Time: at, Kind: "x", Text: fmt.Sprint(n)}, capture.Alert{Kind: capture.KindDisk, Text: fmt.Sprint(n)}); err != nil {
 			t.Fatal(err)
 		}

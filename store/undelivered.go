@@ -19,8 +19,11 @@ type Undelivered struct {
 	Because string    `json:"because,omitempty"` // why the last of these was
 }
 
+// onItsWay is how old an alert is at most that nobody has tried to send yet.
+const onItsWay = time.Minute
+
 // Undelivered lists, by name, the sinks that have alerts waiting for another
-// reason than that they are held, or refused alerts that were raised at since
+// reason than that they are held or quite new, or refused alerts that were raised at since
 // or later.
 func (s *Store) Undelivered(ctx context.Context, since time.Time) ([]Undelivered, error) {
 	of := map[string]*Undelivered{}
@@ -44,8 +47,8 @@ func (s *Store) Undelivered(ctx context.Context, since time.Time) ([]Undelivered
 			})
 		}
 		if err := each(bOutbox, func(m Message) {
-			if m.Tries == 0 && m.Hold.After(s.now()) {
-				return // on purpose, so nothing is amiss
+			if now := s.now(); m.Tries == 0 && (m.Hold.After(now) || now.Sub(m.Alert.Time) < onItsWay) {
+				return // nothing is amiss
 			}
 			u := at(m.Sink)
 			if u.Waiting++; u.Waiting == 1 {
