@@ -30,12 +30,13 @@ import (
 
 // Options of an App that aren't in the config file.
 type Options struct {
-	Log      *slog.Logger
-	Version  string
-	Witness  func(sources.Observation) // sees everything that happens; may be nil
-	Attempts func(alert.Attempt)       // sees every attempt to tell somebody; may be nil
-	Listener net.Listener              // for the page; nil: as the config says
-	Level    *slog.LevelVar            // of Log, set as the config says; nil: it stays as it is
+	Log       *slog.Logger
+	Version   string
+	Witness   func(sources.Observation) // sees everything that happens; may be nil
+	Attempts  func(alert.Attempt)       // sees every attempt to tell somebody; may be nil
+	Listener  net.Listener              // for the page; nil: as the config says
+	Reloading func(done bool)           // told of each reload's beginning and end; may be nil
+	Level     *slog.LevelVar            // of Log, set as the config says; nil: it stays as it is
 }
 
 // App is a running faultkeep.
@@ -65,6 +66,8 @@ type App struct {
 	rules    atomic.Pointer[alert.Rules]
 	page     *page
 	level    *slog.LevelVar
+	told     func(done bool) // of a reload's beginning and end
+	started  atomic.Bool
 	beating  sync.Mutex // one sign of life at a time, so that none claims what another took back
 
 	reloading sync.Mutex // held during a reload, and from the beginning of the end
@@ -103,6 +106,9 @@ func Start(ctx context.Context, loaded *config.Loaded, o Options) (app *App, err
 			_ = a.Stop()
 		}
 	}()
+	if a.told = o.Reloading; a.told == nil {
+		a.told = func(bool) {}
+	}
 	a.setRules(loaded)
 	a.setLevel(loaded)
 
@@ -152,6 +158,7 @@ func Start(ctx context.Context, loaded *config.Loaded, o Options) (app *App, err
 	a.figures.Know(hub.names())
 	a.run(run, "ledger", a.beat)
 	a.undo("watch", a.watching.end)
+	a.started.Store(true)
 	return a, nil
 }
 
@@ -177,7 +184,9 @@ func (a *App) beat(ctx context.Context) {
 func (a *App) alive(ctx context.Context) {
 	a.beating.Lock()
 	defer a.beating.Unlock()
-	if err := a.Store.Beat(ctx, a.hub.names(), time.Now()); err != nil && ctx.Err() == nil {
+	err := a.Store.Beat(ctx, a.hub.names(), time.Now())
+	a.watching.keep.judge(ctx, err)
+	if err != nil && ctx.Err() == nil {
 		a.log.Error("the ledger does not take the beat", "error", err)
 	}
 }

@@ -32,3 +32,14 @@ func Morning(ctx context.Context, s *store.Store, from brief.Archive, at string,
 
 // Enclosures are what sinks enclose with alerts, as the App has them.
 func Enclosures(s *store.Store, site string) alert.Enclosures { return enclosures{s, site} }
+
+// SetUnsure says whether the computer's clock is out of step.
+func SetUnsure(a *App, unsure bool) { a.clockUnsure.Store(unsure) }
+
+// JudgeLedger says how the last write to the ledger went.
+func JudgeLedger(a *App, err error) { a.watching.keep.judge(context.Background(), err) }
+
+// FailLedger has the keeper observe something of a drive.
+func FailLedger(a *App, drive string) {
+	_ = a.watching.keep.Observe(context.Background(), sources.Observation{Kind: sources.SeenBlind, Drive: drive})
+}

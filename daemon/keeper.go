@@ -3,6 +3,7 @@ package daemon
 import (
 	"context"
 	"errors"
+	"sync/atomic"
 
 	"faultkeep/sources"
 	"faultkeep/store"
@@ -13,6 +14,15 @@ import (
 type keeper struct {
 	store *store.Store
 	hub   *hub
+
+	failing atomic.Bool // the last write to the ledger failed
+}
+
+// judge remembers whether a write to the ledger went well.
+func (k *keeper) judge(ctx context.Context, err error) {
+	if err == nil || ctx.Err() == nil {
+		k.failing.Store(err != nil)
+	}
 }
 
 func (k *keeper) Draft(ctx context.Context, opening capture.Capture) (sources.Draft, error) {
@@ -88,11 +98,25 @@ func (k *keeper) unsettled(ctx context.Context, drive string) (*sources.Observat
 
 // Observe puts into the ledger what belongs there, then shows it live.
 func (k *keeper) Observe(ctx context.Context, o sources.Observation) error {
-	if err := k.note(ctx, o); err != nil {
+	err := k.note(ctx, o)
+	if lasting(o.Kind) {
+		k.judge(ctx, err)
+	}
+	if err != nil {
 		return err
 	}
 	k.hub.saw(o)
 	return nil
+}
+
+// lasting tells whether note writes something of this kind.
+func lasting(k sources.Seen) bool {
+	switch k {
+	case sources.SeenWatched, sources.SeenBlind, sources.SeenMiss, sources.SeenTrip, sources.SeenWrote, sources.SeenCount,
+		sources.SeenDrift, sources.SeenAsWanted, sources.SeenRace:
+		return true
+	}
+	return false
 }
 
 func (k *keeper) note(ctx context.Context, o sources.Observation) error {

@@ -77,7 +77,7 @@ func (a *App) serve(run context.Context, loaded *config.Loaded, o Options, hub *
 	}
 	me := archive.Endpoint{Address: "http://" + l.Addr().String(), Token: hex.EncodeToString(secret), PID: os.Getpid(), Version: o.Version}
 	a.page = &page{options: web.Options{Version: o.Version, Token: me.Token, Store: archive.Pages(a.Store), Live: hub,
-		Alerts: a.alertCounts, Metrics: a.figures.Handler(), Reload: a.Reload, Log: o.Log}}
+		Alerts: a.alertCounts, Metrics: a.figures.Handler(), Reload: a.Reload, Unready: a.unready, Log: o.Log}}
 	if err := a.page.turn(loaded); err != nil {
 		return errors.Join(err, l.Close())
 	}

@@ -24,6 +24,8 @@ func (a *App) Reload(context.Context) (wire.Reloaded, error) { // what was begun
 	if a.ended {
 		return wire.Reloaded{}, errEnding
 	}
+	a.told(false)
+	defer a.told(true)
 	path := a.loaded.Path
 	next, problems := config.Load(path)
 	var later []string

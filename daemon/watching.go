@@ -114,6 +114,9 @@ func (w *watching) watch(s sources.Source, before <-chan struct{}) {
 	ctx, cancel := context.WithCancel(w.ctx)
 	g := &going{cancel, make(chan struct{})}
 	w.going[s] = g
+	if p, ok := s.(pulsed); ok {
+		p.Pulse().Beat(beginsWithin)
+	}
 	go func() {
 		defer close(g.done)
 		if before != nil {
@@ -127,6 +130,13 @@ func (w *watching) watch(s sources.Source, before <-chan struct{}) {
 		}
 	}()
 }
+
+// pulsed is a source that shows that its watch goes on.
+type pulsed interface{ Pulse() *sources.Pulse }
+
+// beginsWithin is how long a watch may take to begin, the end of the one before
+// it included.
+const beginsWithin = 2 * time.Minute
 
 // end ends all watching within the limit.
 func (w *watching) end(limit context.Context) error {

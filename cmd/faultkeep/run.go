@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"os"
 
 	"faultkeep/daemon"
 	"faultkeep/daemon/config"
@@ -36,9 +37,10 @@ func runDaemon(ctx context.Context, configPath string, w io.Writer, events logs.
 	level.Set(loaded.LogLevel())
 	log, end := logger(loaded, w, level, events)
 	defer end()
+	systemd := newNotifier(os.Getenv)
 	again, done := hangups()
 	defer done()
-	app, err := daemon.Start(ctx, loaded, daemon.Options{Log: log, Level: level, Version: versionText()})
+	app, err := daemon.Start(ctx, loaded, daemon.Options{Log: log, Level: level, Version: versionText(), Reloading: systemd.reloading})
 	if err != nil {
 		return err
 	}
@@ -47,6 +49,10 @@ func runDaemon(ctx context.Context, configPath string, w io.Writer, events logs.
 		names[i] = d.Config.Name
 	}
 	log.Info("watching", "drives", names, "page", app.Address, "data", loaded.Config.Data, "config", loaded.Path, "version", versionText(), logs.Event())
+	systemd.say("READY=1")
+	fed, starve := context.WithCancel(ctx)
+	defer starve()
+	go systemd.feed(fed, app.Stuck, log)
 	for going := true; going; {
 		select {
 		case <-again:
@@ -61,6 +67,7 @@ func runDaemon(ctx context.Context, configPath string, w io.Writer, events logs.
 			going = false
 		}
 	}
+	systemd.say("STOPPING=1")
 	if stopped := app.Stop(); stopped != nil {
 		log.Error("stopping was not clean", "error", stopped)
 		if err == nil {

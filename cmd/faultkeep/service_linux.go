@@ -272,7 +272,7 @@ func stateOf(shown string) (s state) {
 	// Whatever is neither up nor down is on its way up again, also in the moment
 	// between two tries.
 	s.Restarting = v["ActiveState"] == "activating" || v["ActiveState"] == "deactivating"
-	s.Running = v["ActiveState"] == "active"
+	s.Running = v["ActiveState"] == "active" || v["ActiveState"] == "reloading"
 	s.PID, _ = strconv.Atoi(v["MainPID"])
 	s.Restarts, _ = strconv.Atoi(v["NRestarts"])
 	if s.Running {

@@ -77,7 +77,7 @@ func TestUnitSays(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, want := range []string{"Restart=always", "RestartSec=3", "StartLimitIntervalSec=0", "Wants=network-online.target", "After=network-online.target",
-		"Type=exec", `ExecStart="/usr/bin/true" run --config "/etc/faultkeep/faultkeep.yaml"`, "User=daemon", `ReadWritePaths="/var/lib/faultkeep"`,
+		"Type=notify", "WatchdogSec=60", `ExecReload="/usr/bin/true" reload --data "/var/lib/faultkeep"`, `ExecStart="/usr/bin/true" run --config "/etc/faultkeep/faultkeep.yaml"`, "User=daemon", `ReadWritePaths="/var/lib/faultkeep"`,
 		"ProtectSystem=strict", "ProtectHome=yes", "PrivateTmp=yes", "NoNewPrivileges=yes", "CapabilityBoundingSet=", "MemoryDenyWriteExecute=yes",
 		"RestrictAddressFamilies=AF_INET AF_INET6 AF_UNIX", "SystemCallFilter=@system-service", "UMask=0027", "EnvironmentFile=-/etc/faultkeep/faultkeep.env", "WantedBy=multi-user.target"} {
 		if strings.Count("\n"+text, "\n"+want+"\n") != 1 {

@@ -35,7 +35,7 @@ func TestEveryRouteHasADoor(t *testing.T) {
 	if len(routes) < 35 {
 		t.Fatalf("only %d routes", len(routes))
 	}
-	forAll := map[string]bool{"GET /login": true, "POST /login": true, "POST /logout": true, "GET /static/{sum}/{file}": true, "GET /healthz": true}
+	forAll := map[string]bool{"GET /login": true, "POST /login": true, "POST /logout": true, "GET /static/{sum}/{file}": true, "GET /healthz": true, "GET /readyz": true}
 	otto, anna := as(t, h, "otto", ottosPassword), as(t, h, "anna", annasPassword)
 	for pattern, door := range routes {
 		if door == "all" {

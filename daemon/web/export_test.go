@@ -14,10 +14,10 @@ func Routes(o Options) map[string]string {
 // OwnPath is where a login leads to.
 func OwnPath(text string) string { return ownPath(text) }
 
-// Answers are the patterns under which the API answers.
+// Answers are the patterns under which the API answers, and what programs ask beside it.
 func Answers(o Options) (patterns []string) {
 	for pattern, door := range Routes(o) {
-		if door == "token" {
+		if door == "token" || pattern == "GET /healthz" || pattern == "GET /readyz" {
 			patterns = append(patterns, pattern)
 		}
 	}

@@ -94,8 +94,11 @@ func TestDescription(t *testing.T) {
 	has := map[string]bool{}
 	for _, pattern := range web.Answers(o) {
 		method, path, ok := strings.Cut(pattern, " /api/v1")
-		if !ok {
+		if !ok && pattern == "/api/" {
 			continue // what isn't there
+		}
+		if !ok {
+			method, path, _ = strings.Cut(pattern, " ")
 		}
 		path = strings.Replace(path, "{prefix}", "{id}", 1)
 		has[method+" "+path] = true
@@ -105,6 +108,9 @@ func TestDescription(t *testing.T) {
 	}
 	for path, methods := range d.paths {
 		for method := range methods {
+			if method == "servers" {
+				continue
+			}
 			if !has[strings.ToUpper(method)+" "+path] {
 				t.Errorf("%s %s is described, and there is none", method, path)
 			}

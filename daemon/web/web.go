@@ -104,6 +104,7 @@ type Options struct {
 	Live    Live
 	Alerts  func() AlertCounts                           // nil: none
 	Metrics http.Handler                                 // nil: none
+	Unready func() []string                              // what keeps faultkeep from its work, a word each; nil: nothing does
 	Reload  func(context.Context) (wire.Reloaded, error) // reads the config again; nil: there is none
 	// Hosts are the names, beside localhost and bare IP addresses, under which
 	// the pages may be asked for. Any other Host header is refused, so that a
@@ -200,6 +201,7 @@ func (s *server) routes() *http.ServeMux {
 		w.Header().Set("Content-Type", "text/plain; charset=utf-8")
 		_, _ = w.Write([]byte("alive\n"))
 	}))
+	put(forAll, "GET /readyz", http.HandlerFunc(s.readyz))
 
 	api := func(pattern string, h func(http.ResponseWriter, *http.Request) error) {
 		put(forToken, pattern, s.api(h))

@@ -30,6 +30,7 @@ type Options struct {
 type Folder struct {
 	Options
 	reader Reader
+	pulse  sources.Pulse
 
 	mu  sync.Mutex
 	now Now
@@ -69,6 +70,16 @@ func New(o Options) (*Folder, error) {
 	return f, nil
 }
 
+// Pulse shows that the watch goes on: it beats at every look and every set of
+// files, and while a share that hangs is waited for.
+func (f *Folder) Pulse() *sources.Pulse { return &f.pulse }
+
+// longestStep is the longest that one step may take beside the wait between two
+// looks: to list the folder, or to decode a set of files and keep it.
+const longestStep = 5 * time.Minute
+
+func (f *Folder) beat() { f.pulse.Beat(f.Config.scan() + longestStep) }
+
 // Name is the folder's name in the config.
 func (f *Folder) Name() string { return f.Config.Name }
 
@@ -101,6 +112,7 @@ func (f *Folder) Watch(ctx context.Context, k sources.Keeper) error {
 	defer w.unnotice()
 	loaded := false
 	for ctx.Err() == nil {
+		w.beat()
 		loaded = loaded || w.load(ctx)
 		began := time.Now()
 		next := time.Second

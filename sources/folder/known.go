@@ -146,7 +146,7 @@ func (w *watch) release(ctx context.Context, e Entry) {
 	if w.Config.After == Move {
 		to = w.Config.MoveTo
 	}
-	released, err := patiently(ctx, func() error { return w.Disk.Release(w.Config.Path, e.Name, [sha256.Size]byte(raw), to) })
+	released, err := patiently(ctx, w.beat, func() error { return w.Disk.Release(w.Config.Path, e.Name, [sha256.Size]byte(raw), to) })
 	if err != nil {
 		return // ctx ended; the next run finds out
 	}

@@ -54,15 +54,22 @@ func (w *watch) list(ctx context.Context) (Listing, error) {
 }
 
 // patiently waits for f, which a share that hangs may hold up, or until ctx
-// ends; f goes on by itself then, and what it gives is lost.
-func patiently[T any](ctx context.Context, f func() T) (result T, err error) {
+// ends; f goes on by itself then, and what it gives is lost. beat shows
+// meanwhile that it is the share that hangs, not the watch.
+func patiently[T any](ctx context.Context, beat func(), f func() T) (result T, err error) {
 	done := make(chan T, 1)
 	go func() { done <- f() }()
-	select {
-	case result = <-done:
-		return result, nil
-	case <-ctx.Done():
-		return result, ctx.Err()
+	tick := time.NewTicker(patience)
+	defer tick.Stop()
+	for {
+		select {
+		case result = <-done:
+			return result, nil
+		case <-tick.C:
+			beat()
+		case <-ctx.Done():
+			return result, ctx.Err()
+		}
 	}
 }
 

@@ -68,6 +68,7 @@ func (w *watch) sets(ctx context.Context, l Listing) time.Duration {
 		if ctx.Err() != nil {
 			return 0
 		}
+		w.beat()
 		next = min(next, w.step(ctx, f))
 	}
 	w.show(func(n *Now) { n.Waiting = len(w.states) })
@@ -162,7 +163,7 @@ func (w *watch) read(ctx context.Context, f finished) ([]File, error) {
 		if ctx.Err() != nil {
 			return nil, ctx.Err()
 		}
-		got, err := patiently(ctx, func() (r readFile) {
+		got, err := patiently(ctx, w.beat, func() (r readFile) {
 			r.bytes, r.was, r.err = w.Disk.Read(w.Config.Path, e.Name, left)
 			return r
 		})

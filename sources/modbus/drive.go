@@ -27,7 +27,8 @@ type Options struct {
 // Drive watches one drive. It is a sources.Source.
 type Drive struct {
 	Options
-	line *line
+	line  *line
+	pulse sources.Pulse
 
 	mu  sync.Mutex
 	now Now
@@ -55,9 +56,30 @@ func New(o Options) *Drive {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
 	o.Log = o.Log.With("drive", o.Config.Name)
-	return &Drive{Options: o, line: &line{endpoint: o.Endpoint, unit: o.Config.UnitID()},
-		now: Now{State: capture.Unknown}}
+	d := &Drive{Options: o, line: &line{endpoint: o.Endpoint, unit: o.Config.UnitID()}, now: Now{State: capture.Unknown}}
+	d.line.beat = d.beat
+	return d
 }
+
+// Pulse shows that the watch goes on: it beats at every poll and every request.
+func (d *Drive) Pulse() *sources.Pulse { return &d.pulse }
+
+// longestStep is the longest that a watch may need without asking the drive
+// anything: to make a capture durable on a slow disk and read it back.
+const longestStep = time.Minute
+
+// beat allows for a poll interval, a request that waits behind one of each
+// neighbour's, each of which may have to connect first, and the longest step.
+func (d *Drive) beat() {
+	within := d.poll() + longestStep
+	for range max(1, d.Endpoint.Units()) {
+		within += d.Config.AnswerWithin() + longestDial
+	}
+	d.pulse.Beat(within)
+}
+
+// longestDial is how long making a connection may take.
+const longestDial = 5 * time.Second
 
 // Name is the drive's name in the config.
 func (d *Drive) Name() string { return d.Config.Name }
@@ -90,6 +112,7 @@ func (d *Drive) turned() { d.show(func(n *Now) { n.Turns++ }) }
 func (d *Drive) Watch(ctx context.Context, k sources.Keeper) error {
 	w := newWatch(d, k)
 	for next := time.Now(); ctx.Err() == nil; {
+		d.beat()
 		w.step(ctx)
 		w.showIncident()
 		d.turned()

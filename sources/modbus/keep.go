@@ -139,6 +139,7 @@ func (t *taking) keep(ctx context.Context, why string) {
 	c.Integrity = capture.Integrity{Whole: why == "", Why: why, Verified: t.verified(why), Size: t.pull.size}
 	first, _ := t.piece(t.tiles[0])
 	for wait := time.Second; ; wait = min(2*wait, longestRetry) {
+		t.beat()
 		began := time.Now()
 		kept, err := t.tryKeep(ctx, c)
 		if err == nil {

@@ -19,6 +19,7 @@ type line struct {
 	endpoint *link.Endpoint
 	unit     uint8
 	count    atomic.Int64
+	beat     func() // a request has ended, one way or the other
 
 	mu  sync.Mutex
 	rtt time.Duration // smoothed; 0: nothing measured yet
@@ -45,6 +46,7 @@ func (l *line) readFile(ctx context.Context, file, record, words uint16) ([]byte
 // answered counts and measures a request; false: it failed.
 func (l *line) answered(start time.Time, err error) bool {
 	l.count.Add(1)
+	l.beat()
 	if err == nil {
 		l.measured(time.Since(start))
 	}

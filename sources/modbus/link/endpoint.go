@@ -110,6 +110,13 @@ func (e *Endpoint) ReadFile(ctx context.Context, unit uint8, file, record, words
 	return out, nil
 }
 
+// Units is how many units were asked so far.
+func (e *Endpoint) Units() int {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	return len(e.units)
+}
+
 // Quiet is how long a unit is still left alone because it, or the endpoint,
 // doesn't answer; 0 when it may be asked.
 func (e *Endpoint) Quiet(unit uint8) time.Duration {
