@@ -40,13 +40,14 @@ func systemd(t *testing.T) (path string, got chan string) {
 
 func hears(t *testing.T, got chan string, text string) {
 	t.Helper()
+	late := time.After(20 * time.Second)
 	for {
 		select {
 		case s := <-got:
 			if strings.Contains(s, text) {
 				return
 			}
-		case <-time.After(20 * time.Second):
+		case <-late:
 			t.Fatalf("%s was not said within 20 s", text)
 		}
 	}
