@@ -142,9 +142,12 @@ func Start(ctx context.Context, loaded *config.Loaded, o Options) (app *App, err
 		return nil, err
 	}
 	hub.witness(a.settles)
+	states := newShown(hub)
 	a.follow(run, "alerts", func(l *config.Loaded) any { return []any{l.Config.Alerts, l.Location.String()} }, func(ctx context.Context, l *config.Loaded) {
 		a.dropOldSinks(ctx, l.Rules().Sinks)
-		alert.NewDispatcher(a.Store, alert.Options{Sinks: l.Sinks(o.Log, enclosures{a.Store, l.Config.Site}), Observe: a.attempts(o.Attempts), Zone: l.Location}).Run(ctx)
+		sinks := l.Sinks(o.Log, enclosures{a.Store, l.Config.Site})
+		defer states.stand(ctx, sinks)()
+		alert.NewDispatcher(a.Store, alert.Options{Sinks: sinks, Observe: a.attempts(o.Attempts), Zone: l.Location}).Run(ctx)
 	})
 	a.run(run, "alarms", func(ctx context.Context) { a.alarms(ctx, hub) })
 	a.follow(run, "upkeep", func(l *config.Loaded) any { return l.Config.Store }, a.upkeep)

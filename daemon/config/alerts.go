@@ -86,6 +86,11 @@ func (c *checker) sink(at string, s *Sink) {
 			c.beside(&s.Email.CAFile)
 			s.Email.Check(say)
 		}},
+		{"mqtt", s.MQTT != nil, func(say func(key, text, hint string)) {
+			c.beside(&s.MQTT.PasswordFile)
+			c.beside(&s.MQTT.CAFile)
+			s.MQTT.Check(say)
+		}},
 	}
 	// A kind that is named with nothing after it is meant all the same.
 	kinds = slices.DeleteFunc(kinds, func(k kind) bool { return !k.given && !c.doc.Has(at+"."+k.key) })
@@ -93,7 +98,7 @@ func (c *checker) sink(at string, s *Sink) {
 	case len(kinds) > 1:
 		c.say(at, "make two sinks of it", "is both %s and %s", kinds[0].key, kinds[1].key)
 	case len(kinds) == 0 && !c.bad(at): // a key that isn't known is its kind, misspelt or not
-		c.say(at, "add one of log: {}, webhook: {url: …}, file: {path: …}, syslog: {address: …}, email: {server: …, from: …, to: […]}", "doesn't say what kind of sink it is")
+		c.say(at, "add one of log: {}, webhook: {url: …}, file: {path: …}, syslog: {address: …}, email: {server: …, from: …, to: […]}, mqtt: {server: …}", "doesn't say what kind of sink it is")
 	case len(kinds) == 1 && kinds[0].given && kinds[0].check != nil:
 		kinds[0].check(func(key, text, hint string) {
 			if path := at + "." + kinds[0].key + "." + key; !c.bad(path) {

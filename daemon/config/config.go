@@ -15,6 +15,7 @@ import (
 	"faultkeep/daemon/alert/email"
 	"faultkeep/daemon/alert/file"
 	"faultkeep/daemon/alert/logsink"
+	"faultkeep/daemon/alert/mqtt"
 	"faultkeep/daemon/alert/syslog"
 	"faultkeep/daemon/alert/webhook"
 	"faultkeep/daemon/holdoff"
@@ -86,6 +87,7 @@ type Sink struct {
 	File    *file.Config    `yaml:"file"`
 	Syslog  *syslog.Config  `yaml:"syslog"`
 	Email   *email.Config   `yaml:"email"`
+	MQTT    *mqtt.Config    `yaml:"mqtt"`
 }
 
 // Log is the daemon's own log, on standard error and in a file.
@@ -169,6 +171,8 @@ func (l *Loaded) Sinks(log *slog.Logger, enclose alert.Enclosures) map[string]al
 			sinks[s.Name] = syslog.New(*s.Syslog, l.Config.Alerts.Link)
 		case s.Email != nil:
 			sinks[s.Name] = email.New(*s.Email, email.About{Link: l.Config.Alerts.Link, Zone: l.Location}, enclose, log)
+		case s.MQTT != nil:
+			sinks[s.Name] = mqtt.New(*s.MQTT, l.Config.Alerts.Link, log)
 		default:
 			sinks[s.Name] = logsink.New(log, l.Config.Alerts.Link)
 		}

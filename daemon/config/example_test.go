@@ -21,7 +21,7 @@ func example(t *testing.T) (path, src string) {
 	if err := os.CopyFS(filepath.Join(dir, "maps"), os.DirFS(filepath.Join(shipped, "maps"))); err != nil {
 		t.Fatal(err)
 	}
-	for _, name := range []string{"hook.key", "sign.key", "mail.key"} {
+	for _, name := range []string{"hook.key", "sign.key", "mail.key", "mqtt.key"} {
 		if err := os.WriteFile(filepath.Join(dir, name), []byte("k"), 0o600); err != nil {
 			t.Fatal(err)
 		}
@@ -65,7 +65,7 @@ func TestExampleIsValidWithEverySettingOn(t *testing.T) {
 	if len(problems) > 0 {
 		t.Fatal(problems)
 	}
-	if len(l.Config.Alerts.Sinks) != 5 || len(l.Config.Alerts.Rules) != 2 || !l.Drives[0].Config.Allows("arm") || l.Config.Web.TLS == nil || len(l.Config.Web.Users) != 1 || l.Drives[0].Connections() != 1 {
+	if len(l.Config.Alerts.Sinks) != 6 || len(l.Config.Alerts.Rules) != 2 || !l.Drives[0].Config.Allows("arm") || l.Config.Web.TLS == nil || len(l.Config.Web.Users) != 1 || l.Drives[0].Connections() != 1 {
 		t.Errorf("settings are still off: %+v", l.Config)
 	}
 }

@@ -120,6 +120,8 @@ func (s Sink) sentence() string {
 		return s.Name + " sends syslog to " + s.Syslog.Place() + "."
 	case s.Email != nil:
 		return s.Name + " sends mail to " + strings.Join(s.Email.To, ", ") + " by " + s.Email.Place() + "."
+	case s.MQTT != nil:
+		return s.Name + " publishes by MQTT to " + s.MQTT.Place() + ", and shows every drive's state there."
 	}
 	return s.Name + " writes a line to the log."
 }

@@ -92,6 +92,7 @@ alerts:
     - {name: alert-file, file: {path: alerts.jsonl}}
     - {name: plant-log, syslog: {address: logs.northquay.example, network: tls}}
     - {name: shift, email: {server: mail.northquay.example, from: faultkeep@northquay.example, to: [shift@northquay.example, works@northquay.example]}}
+    - {name: scada, mqtt: {server: broker.northquay.example}}
 `))
 	if len(problems) > 0 {
 		t.Fatal(problems)
@@ -100,6 +101,7 @@ alerts:
 		"alert-file appends to " + filepath.Join(dir, "alerts.jsonl") + ".",
 		"plant-log sends syslog to logs.northquay.example:6514 over TLS.",
 		"shift sends mail to shift@northquay.example, works@northquay.example by mail.northquay.example:587 with STARTTLS.",
+		"scada publishes by MQTT to broker.northquay.example:8883 over TLS, and shows every drive's state there.",
 	} {
 		if got := l.Explain(); !strings.Contains(got, want) {
 			t.Errorf("%q isn't in:\n%s", want, got)
