@@ -90,10 +90,13 @@ func (c *installCommand) plan(loaded *config.Loaded, binary string) (plan, error
 	if strings.ContainsFunc(p.Account, awkward) || strings.ContainsAny(p.Account, "%{}") {
 		return p, usageError{fmt.Errorf("--user %q is no account's name", p.Account)}
 	}
-	if _, port, err := net.SplitHostPort(loaded.Config.Web.Listen); err == nil {
-		n, err := strconv.Atoi(port)
-		p.LowPort = err == nil && n > 0 && n < 1024
+	for _, address := range loaded.Listens() {
+		if _, port, err := net.SplitHostPort(address); err == nil {
+			n, err := strconv.Atoi(port)
+			p.LowPort = p.LowPort || err == nil && n > 0 && n < 1024
+		}
 	}
+	p.Writes, p.Secrets = loaded.Writes(), loaded.Secrets()
 	return p, nil
 }
 

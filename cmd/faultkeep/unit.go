@@ -3,8 +3,11 @@ package main
 import (
 	"fmt"
 	"path/filepath"
+	"slices"
 	"strings"
 	"unicode"
+
+	"faultkeep/daemon/alert"
 )
 
 // plan is what the service is installed with. Paths are absolute.
@@ -12,9 +15,14 @@ type plan struct {
 	Binary  string
 	Config  string
 	Data    string
-	Account string // that it runs as; never root
-	LowPort bool   // the page listens below port 1024
+	Account string   // that it runs as; never root
+	LowPort bool     // it listens below port 1024
+	Writes  []string // further folders that it must be able to write
+	Secrets []string // files that only root needs to be able to read
 }
+
+// usualData is the data folder that systemd makes for a service of this name.
+const usualData = "/var/lib/" + serviceName
 
 // serviceName is what the system knows the service by.
 const (
@@ -26,13 +34,13 @@ const (
 func (p plan) environment() string { return filepath.Join(filepath.Dir(p.Config), "faultkeep.env") }
 
 // unit is the systemd unit. The daemon reads drives and a config and writes
-// one folder, so everything else is taken from it; where the files lie may
+// its data folder and what its config names, so everything else is taken from it; where the files lie may
 // force a part of that to be given back, which warnings tells.
 //
 // It is written whole here, since the escaping that systemd wants differs from
 // setting to setting; see word and plain.
 func (p plan) unit() (string, error) {
-	for _, path := range []string{p.Binary, p.Config, p.Data} {
+	for _, path := range slices.Concat([]string{p.Binary, p.Config, p.Data}, p.Writes, p.Secrets) {
 		if !filepath.IsAbs(path) || strings.ContainsFunc(path, awkward) || strings.Contains(path, "{{") {
 			return "", usageError{fmt.Errorf("%q can't stand in a systemd unit. Give it a path without quotes, backslashes, double braces or control characters", path)}
 		}
@@ -47,6 +55,13 @@ func (p plan) unit() (string, error) {
 	capability, users := "", "yes"
 	if p.LowPort { // a capability counts for ports only in the machine's own user namespace
 		capability, users = "CAP_NET_BIND_SERVICE", "no"
+	}
+	// systemd makes the usual data folder and gives it to the account.
+	state, writable := "", p.Writes
+	if p.Data == usualData {
+		state = serviceName
+	} else {
+		writable = append([]string{p.Data}, writable...)
 	}
 	var b strings.Builder
 	set := func(lines ...string) {
@@ -76,15 +91,30 @@ func (p plan) unit() (string, error) {
 		"User="+p.Account,
 		"Group="+p.Account,
 		"Restart=always",
-		"RestartSec=3",
+		"RestartSec=1",
 		"TimeoutStopSec=10",
-		"UMask=0027",
+		"UMask=0027")
+	for _, path := range p.Secrets {
+		set("LoadCredential=" + alert.Credential(path) + ":" + plain(path))
+	}
+	set("",
+		"# More than a hundred drives need; what runs away is started again.",
+		"MemoryHigh=1G",
+		"MemoryMax=2G",
+		"LimitNOFILE=16384",
+		"TasksMax=512",
 		"",
-		"# Files: all read-only but the data folder.",
-		"ReadWritePaths="+word(p.Data),
+		"# Files: all read-only but the data folder, and what the config has it write.",
+		"StateDirectory="+state,
+		"StateDirectoryMode=0750")
+	for _, path := range writable { // one that isn't there, or not yet, must not keep it from starting
+		set("ReadWritePaths=" + word("-"+path))
+	}
+	set(
 		"ProtectSystem=strict",
 		"ProtectHome="+home,
 		"PrivateTmp="+tmp,
+		"PrivateMounts=yes",
 		"PrivateDevices=yes",
 		"DevicePolicy=closed",
 		"ProtectProc=invisible",
@@ -140,7 +170,7 @@ func (p plan) warnings() (out []string) {
 }
 
 func (p plan) anyUnder(folders ...string) bool {
-	return under(p.Binary, folders...) || under(p.Config, folders...) || under(p.Data, folders...)
+	return slices.ContainsFunc(slices.Concat([]string{p.Binary, p.Config, p.Data}, p.Writes), func(path string) bool { return under(path, folders...) })
 }
 
 func under(path string, folders ...string) bool {

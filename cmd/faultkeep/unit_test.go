@@ -9,6 +9,8 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+
+	"faultkeep/daemon/alert"
 )
 
 // good is an installation at the places that a package would use.
@@ -42,11 +44,14 @@ func analyze(t *testing.T, args ...string) string {
 }
 
 var variants = map[string]func(*plan){
-	"as packaged":   func(*plan) {},
-	"low port":      func(p *plan) { p.LowPort = true },
-	"in a home":     func(p *plan) { p.Config, p.Data = "/home/anna/faultkeep.yaml", "/home/anna/data" },
-	"for a trial":   func(p *plan) { p.Config, p.Data = "/tmp/x/faultkeep.yaml", "/tmp/x/data" },
-	"spaced":        func(p *plan) { p.Config, p.Data = "/srv/line 3/fault keep.yaml", "/srv/line 3/data" },
+	"as packaged": func(*plan) {},
+	"low port":    func(p *plan) { p.LowPort = true },
+	"in a home":   func(p *plan) { p.Config, p.Data = "/home/anna/faultkeep.yaml", "/home/anna/data" },
+	"for a trial": func(p *plan) { p.Config, p.Data = "/tmp/x/faultkeep.yaml", "/tmp/x/data" },
+	"spaced":      func(p *plan) { p.Config, p.Data = "/srv/line 3/fault keep.yaml", "/srv/line 3/data" },
+	"with exports": func(p *plan) {
+		p.Writes, p.Secrets = []string{"/srv/exports", "/srv/line 3/kept"}, []string{"/etc/faultkeep/hook.key"}
+	},
 	"with specials": func(p *plan) { p.Config, p.Data = "/srv/100 %n $HOME/f.yaml", "/srv/%h;{x} #y/däta" },
 }
 
@@ -62,8 +67,8 @@ func TestSystemdTakesTheUnit(t *testing.T) {
 			if found == nil {
 				t.Fatal("no exposure level was told")
 			}
-			if level, err := strconv.ParseFloat(found[1], 64); err != nil || level > 2.5 {
-				t.Errorf("exposure %s, want at most 2.5", found[1])
+			if level, err := strconv.ParseFloat(found[1], 64); err != nil || level > 2 {
+				t.Errorf("exposure %s, want at most 2.0", found[1])
 			}
 		})
 	}
@@ -76,13 +81,17 @@ func TestUnitSays(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, want := range []string{"Restart=always", "RestartSec=3", "StartLimitIntervalSec=0", "Wants=network-online.target", "After=network-online.target",
-		"Type=notify", "WatchdogSec=60", `ExecReload="/usr/bin/true" reload --data "/var/lib/faultkeep"`, `ExecStart="/usr/bin/true" run --config "/etc/faultkeep/faultkeep.yaml"`, "User=daemon", `ReadWritePaths="/var/lib/faultkeep"`,
+	for _, want := range []string{"Restart=always", "RestartSec=1", "StartLimitIntervalSec=0", "Wants=network-online.target", "After=network-online.target",
+		"Type=notify", "WatchdogSec=60", `ExecReload="/usr/bin/true" reload --data "/var/lib/faultkeep"`, `ExecStart="/usr/bin/true" run --config "/etc/faultkeep/faultkeep.yaml"`, "User=daemon",
+		"StateDirectory=faultkeep", "StateDirectoryMode=0750", "MemoryMax=2G", "LimitNOFILE=16384",
 		"ProtectSystem=strict", "ProtectHome=yes", "PrivateTmp=yes", "NoNewPrivileges=yes", "CapabilityBoundingSet=", "MemoryDenyWriteExecute=yes",
 		"RestrictAddressFamilies=AF_INET AF_INET6 AF_UNIX", "SystemCallFilter=@system-service", "UMask=0027", "EnvironmentFile=-/etc/faultkeep/faultkeep.env", "WantedBy=multi-user.target"} {
 		if strings.Count("\n"+text, "\n"+want+"\n") != 1 {
 			t.Errorf("the unit doesn't say %q once:\n%s", want, text)
 		}
+	}
+	if strings.Contains(text, "ReadWritePaths") || strings.Contains(text, "LoadCredential") {
+		t.Errorf("more can be written or read than the config asks for:\n%s", text)
 	}
 	if len(good.warnings()) != 0 {
 		t.Errorf("warnings %v", good.warnings())
@@ -94,8 +103,9 @@ func TestUnitGivesBackOnlyWhatItMust(t *testing.T) {
 		"low port":      {"CapabilityBoundingSet=CAP_NET_BIND_SERVICE", "AmbientCapabilities=CAP_NET_BIND_SERVICE", "PrivateUsers=no", "ProtectHome=yes", "PrivateTmp=yes"},
 		"in a home":     {"ProtectHome=read-only", "PrivateTmp=yes", "CapabilityBoundingSet="},
 		"for a trial":   {"ProtectHome=yes", "PrivateTmp=no"},
-		"spaced":        {`ReadWritePaths="/srv/line 3/data"`, `ExecStart="/usr/bin/true" run --config "/srv/line 3/fault keep.yaml"`, "EnvironmentFile=-/srv/line 3/faultkeep.env"},
-		"with specials": {`ReadWritePaths="/srv/%%h;{x} #y/däta"`, `ExecStart="/usr/bin/true" run --config "/srv/100 %%n $$HOME/f.yaml"`},
+		"spaced":        {`ReadWritePaths="-/srv/line 3/data"`, "StateDirectory=", `ExecStart="/usr/bin/true" run --config "/srv/line 3/fault keep.yaml"`, "EnvironmentFile=-/srv/line 3/faultkeep.env"},
+		"with exports":  {`ReadWritePaths="-/srv/exports"`, `ReadWritePaths="-/srv/line 3/kept"`, "StateDirectory=faultkeep", "LoadCredential=" + alert.Credential("/etc/faultkeep/hook.key") + ":/etc/faultkeep/hook.key"},
+		"with specials": {`ReadWritePaths="-/srv/%%h;{x} #y/däta"`, `ExecStart="/usr/bin/true" run --config "/srv/100 %%n $$HOME/f.yaml"`},
 	} {
 		p := good
 		variants[name](&p)
@@ -123,7 +133,7 @@ func TestUnitGivesBackOnlyWhatItMust(t *testing.T) {
 // A path must not be able to add a line or an argument to the unit.
 func TestUnitRefusesAwkwardPaths(t *testing.T) {
 	for _, path := range []string{"/srv/a\nUser=root", "/srv/a\" /etc \"", `/srv/a\x20b`, "/srv/'a'", "/srv/{{Name}}", "/srv/\x00", "relative", "", "/srv/\xff"} {
-		for _, change := range []func(*plan){func(p *plan) { p.Binary = path }, func(p *plan) { p.Config = path }, func(p *plan) { p.Data = path }} {
+		for _, change := range []func(*plan){func(p *plan) { p.Binary = path }, func(p *plan) { p.Config = path }, func(p *plan) { p.Data = path }, func(p *plan) { p.Writes = []string{path} }, func(p *plan) { p.Secrets = []string{path} }} {
 			p := good
 			change(&p)
 			if text, err := p.unit(); err == nil {

@@ -1,11 +1,13 @@
 package alert
 
 import (
+	"crypto/sha256"
 	"errors"
 	"fmt"
 	"io"
 	"io/fs"
 	"os"
+	"path/filepath"
 	"strings"
 )
 
@@ -28,11 +30,12 @@ func (s Secret) Read() (string, error) {
 		return "", errors.New("a secret is either in a file or in the environment, not in both")
 	case s.File != "":
 		from = s.File
-		info, err := os.Stat(s.File) // before opening, since opening a pipe would wait for a writer
+		path := readable(s.File)
+		info, err := os.Stat(path) // before opening, since opening a pipe would wait for a writer
 		if err == nil && !info.Mode().IsRegular() {
 			return "", unreadable(from, errors.New("it is not a file"))
 		}
-		f, err := os.Open(s.File)
+		f, err := os.Open(path)
 		if err != nil {
 			return "", unreadable(from, err)
 		}
@@ -63,6 +66,41 @@ func (s Secret) Read() (string, error) {
 		return "", fmt.Errorf("%s holds more than one line, or control characters", from)
 	}
 	return word, nil
+}
+
+// Credential is the name under which systemd hands a secret file to the service,
+// so that only root needs to be able to read the file itself.
+func Credential(file string) string {
+	sum := sha256.Sum256([]byte(file))
+	return fmt.Sprintf("secret-%x", sum[:8])
+}
+
+// readable is the file itself, or where only root can read that, what systemd
+// handed over of it when the service started.
+func readable(file string) string {
+	handed := os.Getenv("CREDENTIALS_DIRECTORY")
+	if handed == "" {
+		return file
+	}
+	_, err := os.Stat(file)
+	if err == nil && isFile(file) {
+		var f *os.File
+		if f, err = os.Open(file); err == nil {
+			f.Close()
+		}
+	}
+	full, bad := filepath.Abs(file)
+	if bad == nil && errors.Is(err, fs.ErrPermission) {
+		if handed = filepath.Join(handed, Credential(full)); isFile(handed) {
+			return handed
+		}
+	}
+	return file
+}
+
+func isFile(path string) bool {
+	info, err := os.Stat(path)
+	return err == nil && info.Mode().IsRegular()
 }
 
 func unreadable(file string, err error) error {

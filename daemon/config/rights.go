@@ -1,0 +1,48 @@
+package config
+
+import (
+	"path/filepath"
+	"slices"
+
+	"faultkeep/sources/folder"
+)
+
+// What a service needs to be let do, beyond reading its config and writing its
+// data folder. All paths are absolute.
+
+// Listens are the addresses that are listened on.
+func (l *Loaded) Listens() []string { return []string{l.Config.Web.Listen} }
+
+// Writes are the folders that something is written to, moved to or deleted from.
+func (l *Loaded) Writes() (out []string) {
+	for _, f := range l.Folders {
+		switch f.Config.After {
+		case folder.Move:
+			out = append(out, f.Config.Path, f.Config.MoveTo)
+		case folder.Delete:
+			out = append(out, f.Config.Path)
+		}
+	}
+	for _, s := range l.Config.Alerts.Sinks {
+		if s.File != nil {
+			out = append(out, filepath.Dir(s.File.Path))
+		}
+	}
+	return once(out)
+}
+
+// Secrets are the files that hold passwords and keys.
+func (l *Loaded) Secrets() (out []string) {
+	for _, s := range l.Config.Alerts.Sinks {
+		if s.Webhook != nil {
+			out = append(out, s.Webhook.SecretFile, s.Webhook.SignFile)
+		}
+	}
+	return once(slices.DeleteFunc(out, func(path string) bool { return path == "" }))
+}
+
+// once leaves each path out but the first time.
+func once(paths []string) []string {
+	slices.Sort(paths)
+	return slices.Compact(paths)
+}
