@@ -131,6 +131,9 @@ var errSaid = errors.New("said")
 
 // versionText is the version as it was built.
 func versionText() string {
+	if buildVersion != "" {
+		return buildVersion
+	}
 	if info, ok := debug.ReadBuildInfo(); ok && info.Main.Version != "" {
 		return info.Main.Version
 	}

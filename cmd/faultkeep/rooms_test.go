@@ -76,7 +76,7 @@ var rooms = []struct {
 	{"daemon/intake", "daemon/archive sources sources/folder store/capture"},
 	{"daemon", "daemon/holdoff daemon/login daemon/certificate store store/capture daemon/clock sources sources/modbus sources/folder daemon/alert daemon/config daemon/web daemon/metrics daemon/archive daemon/study daemon/brief daemon/export daemon/web/wire daemon/report"},
 	{"daemon/demo", "daemon daemon/alert daemon/archive daemon/config daemon/web/wire sources sources/modbus sources/drivesim configs store/capture"},
-	{"cmd/faultkeep", "daemon/holdoff daemon/support daemon/logs daemon/brief daemon/carry daemon/login daemon/intake sources/folder store/format store/format/comtrade store/format/delimited daemon daemon/alert daemon/archive daemon/config daemon/demo daemon/export daemon/report daemon/analysis/plan sources/drivesim sources/faultcode sources/modbus sources/modbus/regmap configs configs/strict store store/capture store/coverage"},
+	{"cmd/faultkeep", "daemon/certificate daemon/holdoff daemon/support daemon/logs daemon/brief daemon/carry daemon/login daemon/intake sources/folder store/format store/format/comtrade store/format/delimited daemon daemon/alert daemon/archive daemon/config daemon/demo daemon/export daemon/report daemon/analysis/plan sources/drivesim sources/faultcode sources/modbus sources/modbus/regmap configs configs/strict store store/capture store/coverage"},
 }
 
 // Every package imports only what rooms allows it.

@@ -16,6 +16,7 @@ import (
 	"github.com/kardianos/service"
 
 	"faultkeep/daemon/archive"
+	"faultkeep/daemon/certificate"
 	"faultkeep/daemon/config"
 )
 
@@ -132,30 +133,73 @@ type nothing struct{}
 func (nothing) Start(service.Service) error { return nil }
 func (nothing) Stop(service.Service) error  { return nil }
 
-type uninstallCommand struct{ configFlag }
+type uninstallCommand struct {
+	configFlag
+	Purge bool `help:"Remove what was kept too: captures, ledger, all of it. Nothing brings it back."`
+}
 
-// Run removes the service and keeps everything else.
+// Run removes the service, and only with --purge what was kept.
 func (c *uninstallCommand) Run(ctx context.Context, out output) error {
 	now, err := look(ctx)
 	if err != nil {
 		return err
 	}
+	now.fill(c.Config)
 	if !now.Installed {
 		fmt.Fprintln(out.Out, "The service isn't installed; there is nothing to remove.")
-		return nil
+		if !c.Purge {
+			return nil
+		}
+	} else {
+		if err := remove(ctx, now); err != nil {
+			return err
+		}
+		fmt.Fprintln(out.Out, "Removed: faultkeep no longer starts with this machine.")
 	}
-	if err := remove(ctx, now); err != nil {
-		return err
-	}
-	fmt.Fprintln(out.Out, "Removed: faultkeep no longer starts with this machine.")
-	now.fill(c.Config)
-	if now.Data != "" {
+	if c.Purge {
+		if now.Data == "" {
+			return usageError{errors.New("where the data folder is isn't known, so nothing in it was removed. Name the config with --config")}
+		}
+		left, err := purge(now.Data)
+		if err != nil {
+			return fmt.Errorf("what was kept can't all be removed: %w", err)
+		}
+		fmt.Fprintf(out.Out, "Removed all that was kept in %s.\n", now.Data)
+		if left > 0 {
+			fmt.Fprintf(out.Out, "The folder stays, with %s in it that faultkeep didn't write.\n", counted(left, "file"))
+		}
+	} else if now.Data != "" {
 		fmt.Fprintf(out.Out, "All that was kept stays in %s; `faultkeep list --data` reads it.\n", now.Data)
 	}
 	if now.Config != "" {
 		fmt.Fprintf(out.Out, "The config %s stays too.\n", now.Config)
 	}
 	return nil
+}
+
+// ours tells the files that faultkeep writes into its data folder from others.
+func ours(name string) bool {
+	return strings.HasPrefix(name, archive.StoreFile) || strings.HasPrefix(name, "daemon.json") || name == certificate.File
+}
+
+// purge removes what faultkeep keeps in its data folder, and the folder where
+// nothing else is left in it; it tells how much that is.
+func purge(folder string) (left int, err error) {
+	entries, err := os.ReadDir(folder)
+	if errors.Is(err, os.ErrNotExist) {
+		return 0, nil
+	}
+	for _, e := range entries {
+		if !e.Type().IsRegular() || !ours(e.Name()) {
+			left++
+			continue
+		}
+		err = errors.Join(err, os.Remove(filepath.Join(folder, e.Name())))
+	}
+	if left == 0 && err == nil {
+		err = os.Remove(folder)
+	}
+	return left, err
 }
 
 type startCommand struct{ configFlag }
@@ -239,7 +283,8 @@ type state struct {
 	PID        int    `json:"pid"`
 	Config     string `json:"config"`
 	Data       string `json:"data"`
-	Page       string `json:"page"` // "" where it doesn't run, or its data folder can't be read
+	Version    string `json:"version"` // of the one that runs; "" as with Page
+	Page       string `json:"page"`    // "" where it doesn't run, or its data folder can't be read
 }
 
 // fill adds what only the config and the data folder tell.
@@ -252,7 +297,7 @@ func (s *state) fill(given string) {
 	}
 	if s.Running && s.Data != "" {
 		if e, err := archive.ReadEndpointFile(s.Data); err == nil {
-			s.Page = e.Address
+			s.Page, s.Version = e.Address, e.Version
 		}
 	}
 }
@@ -306,7 +351,7 @@ func (s state) rows() [][]string {
 	default:
 		rows = append(rows, []string{"running", "no, so no drive is being watched. `faultkeep service start` starts it"})
 	}
-	for _, r := range [][]string{{"config", s.Config}, {"data", s.Data}, {"page", s.Page}} {
+	for _, r := range [][]string{{"config", s.Config}, {"data", s.Data}, {"version", s.Version}, {"page", s.Page}} {
 		if r[1] != "" {
 			rows = append(rows, r)
 		}

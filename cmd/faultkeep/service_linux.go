@@ -16,7 +16,7 @@ import (
 
 	"github.com/kardianos/service"
 
-	"faultkeep/daemon/archive"
+	"faultkeep/daemon/alert"
 	"faultkeep/daemon/logs"
 )
 
@@ -191,7 +191,7 @@ func giveData(folder string, o owner) (made bool, err error) {
 		return false, err
 	}
 	for _, e := range entries {
-		if !e.Type().IsRegular() || !strings.HasPrefix(e.Name(), archive.StoreFile) && !strings.HasPrefix(e.Name(), "daemon.json") {
+		if !e.Type().IsRegular() || !ours(e.Name()) {
 			return false, nil
 		}
 	}
@@ -208,6 +208,16 @@ func giveData(folder string, o owner) (made bool, err error) {
 func tryAs(ctx context.Context, p plan, o owner) error {
 	cmd := exec.CommandContext(ctx, p.Binary, "check", "--config", p.Config)
 	cmd.Dir = "/"
+	if len(p.Secrets) > 0 { // as systemd will hand them over
+		folder, err := handOver(p.Secrets, o)
+		if folder != "" {
+			defer os.RemoveAll(folder)
+		}
+		if err != nil {
+			return fmt.Errorf("a secret can't be handed to %s: %w", p.Account, err)
+		}
+		cmd.Env = append(os.Environ(), "CREDENTIALS_DIRECTORY="+folder)
+	}
 	cmd.SysProcAttr = &syscall.SysProcAttr{Credential: &syscall.Credential{Uid: uint32(o.uid), Gid: uint32(o.gid)}}
 	var said bytes.Buffer
 	cmd.Stderr = &said
@@ -220,6 +230,25 @@ func tryAs(ctx context.Context, p plan, o owner) error {
 		why = err.Error()
 	}
 	return fmt.Errorf("the account %s can't run faultkeep with this config:\n%s\nLet it read the program, the config and what that names, and write the data folder (chown -R %s: %s). Nothing was changed", p.Account, why, p.Account, p.Data)
+}
+
+// handOver copies secrets into a folder that only the account can read. The
+// folder must be removed, whatever the error.
+func handOver(secrets []string, o owner) (folder string, err error) {
+	if folder, err = os.MkdirTemp("", "faultkeep-"); err != nil {
+		return "", err
+	}
+	for _, path := range secrets {
+		b, err := os.ReadFile(path)
+		if err != nil {
+			return folder, err
+		}
+		to := filepath.Join(folder, alert.Credential(path))
+		if err := errors.Join(os.WriteFile(to, b, 0o400), os.Chown(to, o.uid, o.gid)); err != nil {
+			return folder, err
+		}
+	}
+	return folder, os.Chown(folder, o.uid, o.gid)
 }
 
 // remove stops and removes the service.
@@ -236,7 +265,11 @@ func remove(_ context.Context, now state) error {
 			return fmt.Errorf("the service doesn't stop, so it wasn't removed: %w", err)
 		}
 	}
-	if err := s.Uninstall(); err != nil {
+	if _, err := os.Stat(unitFile); errors.Is(err, os.ErrNotExist) { // the package's own, which leaves with the package
+		if text, err := exec.Command("systemctl", "disable", serviceName).CombinedOutput(); err != nil {
+			return fmt.Errorf("the service can't be kept from starting with the machine: %w: %s", err, bytes.TrimSpace(text))
+		}
+	} else if err := s.Uninstall(); err != nil {
 		return fmt.Errorf("the service can't be removed: %w", err)
 	}
 	_ = exec.Command("systemctl", "reset-failed", serviceName).Run() // forgets it, where it had failed
@@ -249,34 +282,41 @@ func look(ctx context.Context) (state, error) {
 		return state{}, noService()
 	}
 	b, err := exec.CommandContext(ctx, "systemctl", "show", serviceName+".service",
-		"--property=LoadState,ActiveState,SubState,UnitFileState,MainPID,NRestarts,ActiveEnterTimestamp").Output()
+		"--property=LoadState,ActiveState,SubState,UnitFileState,MainPID,NRestarts,ActiveEnterTimestamp,FragmentPath").Output()
 	if err != nil {
 		return state{}, fmt.Errorf("systemd can't be asked: %w", err)
 	}
 	s := stateOf(string(b))
-	if unit, err := os.ReadFile(unitFile); err == nil {
+	if unit, err := os.ReadFile(valueOf(string(b), "FragmentPath")); err == nil {
 		s.Config, s.Data = noted(string(unit))
 	}
 	return s, nil
 }
 
+// valueOf is what `systemctl show` says of one property.
+func valueOf(shown, property string) string {
+	_, rest, _ := strings.Cut("\n"+shown, "\n"+property+"=")
+	value, _, _ := strings.Cut(rest, "\n")
+	return value
+}
+
 // stateOf reads what `systemctl show` says.
 func stateOf(shown string) (s state) {
-	v := map[string]string{}
-	for _, l := range strings.Split(shown, "\n") {
-		key, value, _ := strings.Cut(l, "=")
-		v[key] = value
-	}
-	s.Installed = v["LoadState"] != "" && v["LoadState"] != "not-found"
-	s.AtBoot = v["UnitFileState"] == "enabled"
+	v := func(property string) string { return valueOf(shown, property) }
+	// A package brings a unit that is no service of this machine until somebody
+	// asks for it: installed is one that starts with the machine, or runs.
+	there := v("LoadState") != "" && v("LoadState") != "not-found"
+	packaged := strings.HasPrefix(v("FragmentPath"), "/usr/lib/") || strings.HasPrefix(v("FragmentPath"), "/lib/")
+	s.Installed = there && (!packaged || v("UnitFileState") == "enabled" || v("ActiveState") != "inactive")
+	s.AtBoot = v("UnitFileState") == "enabled"
 	// Whatever is neither up nor down is on its way up again, also in the moment
 	// between two tries.
-	s.Restarting = v["ActiveState"] == "activating" || v["ActiveState"] == "deactivating"
-	s.Running = v["ActiveState"] == "active" || v["ActiveState"] == "reloading"
-	s.PID, _ = strconv.Atoi(v["MainPID"])
-	s.Restarts, _ = strconv.Atoi(v["NRestarts"])
+	s.Restarting = v("ActiveState") == "activating" || v("ActiveState") == "deactivating"
+	s.Running = v("ActiveState") == "active" || v("ActiveState") == "reloading"
+	s.PID, _ = strconv.Atoi(v("MainPID"))
+	s.Restarts, _ = strconv.Atoi(v("NRestarts"))
 	if s.Running {
-		s.Since = v["ActiveEnterTimestamp"]
+		s.Since = v("ActiveEnterTimestamp")
 	}
 	return s
 }

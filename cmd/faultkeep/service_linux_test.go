@@ -6,6 +6,8 @@ import (
 	"path/filepath"
 	"syscall"
 	"testing"
+
+	"faultkeep/daemon/alert"
 )
 
 // What `systemctl show` of systemd 252 said, by hand, for a service that runs,
@@ -21,7 +23,10 @@ func TestStateOf(t *testing.T) {
 			state{Installed: true, AtBoot: true, Restarting: true, Restarts: 4}},
 		"between": {"MainPID=0\nNRestarts=5\nLoadState=loaded\nActiveState=activating\nSubState=start\nUnitFileState=enabled\nActiveEnterTimestamp=\n",
 			state{Installed: true, AtBoot: true, Restarting: true, Restarts: 5}},
-		"stopped": {"MainPID=0\nNRestarts=0\nLoadState=loaded\nActiveState=inactive\nSubState=dead\nUnitFileState=disabled\nActiveEnterTimestamp=\n", state{Installed: true}},
+		"stopped":                   {"MainPID=0\nNRestarts=0\nLoadState=loaded\nActiveState=inactive\nSubState=dead\nUnitFileState=disabled\nActiveEnterTimestamp=\n", state{Installed: true}},
+		"packaged, never asked for": {"LoadState=loaded\nActiveState=inactive\nUnitFileState=disabled\nFragmentPath=/lib/systemd/system/faultkeep.service\n", state{}},
+		"packaged, started by hand": {"MainPID=9\nLoadState=loaded\nActiveState=active\nUnitFileState=disabled\nFragmentPath=/usr/lib/systemd/system/faultkeep.service\n",
+			state{Installed: true, Running: true, PID: 9}},
 		"absent":  {"MainPID=0\nNRestarts=0\nLoadState=not-found\nActiveState=inactive\nSubState=dead\nUnitFileState=\nActiveEnterTimestamp=\n", state{}},
 		"silence": {"", state{}},
 	} {
@@ -72,5 +77,32 @@ func TestGiveData(t *testing.T) {
 	}
 	if _, err := giveData(filepath.Join(base, "none", "deep"), nobody); err == nil {
 		t.Error("a folder whose parent is missing was made")
+	}
+}
+
+// What only root can read is handed over, and to nobody but the account.
+func TestHandOver(t *testing.T) {
+	if os.Geteuid() != 0 {
+		t.Skip("only root can give files away")
+	}
+	secret := filepath.Join(t.TempDir(), "hook.key")
+	if err := os.WriteFile(secret, []byte("word\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	folder, err := handOver([]string{secret}, owner{65534, 65534})
+	defer os.RemoveAll(folder)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for path, mode := range map[string]os.FileMode{folder: 0o700, filepath.Join(folder, alert.Credential(secret)): 0o400} {
+		info, err := os.Stat(path)
+		if err != nil || info.Mode().Perm() != mode || info.Sys().(*syscall.Stat_t).Uid != 65534 {
+			t.Errorf("%s: %v, %v", path, info, err)
+		}
+	}
+	if folder, err := handOver([]string{secret + "none"}, owner{65534, 65534}); err == nil {
+		t.Error("a secret that isn't there was handed over")
+	} else if err := os.Remove(folder); err != nil {
+		t.Error(err)
 	}
 }

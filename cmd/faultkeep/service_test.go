@@ -58,7 +58,7 @@ func TestReadEnvironment(t *testing.T) {
 
 func TestStateInWords(t *testing.T) {
 	folder := t.TempDir()
-	if err := archive.WriteEndpointFile(folder, archive.Endpoint{Address: "http://127.0.0.1:8377", Token: "x"}); err != nil {
+	if err := archive.WriteEndpointFile(folder, archive.Endpoint{Address: "http://127.0.0.1:8377", Token: "x", Version: "v1.2.3"}); err != nil {
 		t.Fatal(err)
 	}
 	for _, one := range []struct {
@@ -71,7 +71,7 @@ func TestStateInWords(t *testing.T) {
 		{state{Installed: true}, []string{"doesn't start with the machine"}, "page"},
 		{state{Installed: true, AtBoot: true, Restarting: true, Restarts: 7}, []string{"is started again (7 times so far). "}, "yes, since"},
 		{state{Installed: true, AtBoot: true, Running: true, Since: "Wed", Data: folder, Config: "/etc/f.yaml"},
-			[]string{"running yes, since Wed", "config /etc/f.yaml", "data " + folder, "page http://127.0.0.1:8377"}, "restart"},
+			[]string{"running yes, since Wed", "config /etc/f.yaml", "data " + folder, "version v1.2.3", "page http://127.0.0.1:8377"}, "restart"},
 		{state{Installed: true, AtBoot: true, Data: folder}, nil, "page"}, // what a dead daemon left behind is no page
 	} {
 		one.s.fill("")
@@ -88,5 +88,32 @@ func TestStateInWords(t *testing.T) {
 		if strings.Contains(text, one.not) {
 			t.Errorf("%+v: %q in\n%s", one.s, one.not, text)
 		}
+	}
+}
+
+// Only what faultkeep wrote goes, also where something else lies beside it.
+func TestPurge(t *testing.T) {
+	folder := filepath.Join(t.TempDir(), "data")
+	for _, name := range []string{"faultkeep.db", "faultkeep.db.damaged-1", "daemon.json", "page.pem", "notes.txt"} {
+		if err := errors.Join(os.MkdirAll(folder, 0o700), os.WriteFile(filepath.Join(folder, name), nil, 0o600)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if left, err := purge(folder); err != nil || left != 1 {
+		t.Errorf("%d, %v", left, err)
+	}
+	if entries, err := os.ReadDir(folder); err != nil || len(entries) != 1 || entries[0].Name() != "notes.txt" {
+		t.Errorf("%v, %v", entries, err)
+	}
+	if err := os.Remove(filepath.Join(folder, "notes.txt")); err != nil {
+		t.Fatal(err)
+	}
+	for range 2 { // a second time there is nothing to do
+		if left, err := purge(folder); err != nil || left != 0 {
+			t.Errorf("%d, %v", left, err)
+		}
+	}
+	if _, err := os.Stat(folder); !errors.Is(err, os.ErrNotExist) {
+		t.Errorf("the folder is there: %v", err)
 	}
 }

@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"flag"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -42,6 +43,8 @@ func analyze(t *testing.T, args ...string) string {
 	}
 	return string(out)
 }
+
+var updateUnit = flag.Bool("update-unit", false, "write the packages' unit anew")
 
 var variants = map[string]func(*plan){
 	"as packaged": func(*plan) {},
@@ -140,5 +143,23 @@ func TestUnitRefusesAwkwardPaths(t *testing.T) {
 				t.Errorf("%q was taken:\n%s", path, text)
 			}
 		}
+	}
+}
+
+// The unit that packages bring is the one that `service install` writes there.
+// After a change: go test ./cmd/faultkeep -run PackagedUnit -update-unit
+func TestPackagedUnit(t *testing.T) {
+	text, err := plan{Binary: "/usr/bin/faultkeep", Config: "/etc/faultkeep/faultkeep.yaml", Data: usualData, Account: serviceName}.unit()
+	if err != nil {
+		t.Fatal(err)
+	}
+	const path = "testdata/faultkeep.service"
+	if *updateUnit {
+		if err := os.WriteFile(path, []byte(text), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if b, err := os.ReadFile(path); err != nil || string(b) != text {
+		t.Errorf("%s differs from\n%s%v", path, text, err)
 	}
 }

@@ -23,9 +23,12 @@ type built struct {
 	Platform string `json:"platform"` // operating system/architecture
 }
 
+// Set by the packages' build, which strips what the go tool would note; else "".
+var buildVersion, buildCommit, buildTime string
+
 func thisBuild() built {
-	b := built{Version: versionText(), Go: runtime.Version(), Platform: runtime.GOOS + "/" + runtime.GOARCH}
-	if info, ok := debug.ReadBuildInfo(); ok {
+	b := built{Commit: buildCommit, Time: buildTime, Version: versionText(), Go: runtime.Version(), Platform: runtime.GOOS + "/" + runtime.GOARCH}
+	if info, ok := debug.ReadBuildInfo(); ok && buildCommit == "" {
 		for _, s := range info.Settings {
 			switch s.Key {
 			case "vcs.revision":

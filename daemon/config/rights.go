@@ -11,7 +11,13 @@ import (
 // data folder. All paths are absolute.
 
 // Listens are the addresses that are listened on.
-func (l *Loaded) Listens() []string { return []string{l.Config.Web.Listen} }
+func (l *Loaded) Listens() []string {
+	out := []string{l.Config.Web.Listen}
+	if l.Config.Holdoff != nil {
+		out = append(out, l.Config.Holdoff.Listen)
+	}
+	return out
+}
 
 // Writes are the folders that something is written to, moved to or deleted from.
 func (l *Loaded) Writes() (out []string) {
@@ -28,6 +34,9 @@ func (l *Loaded) Writes() (out []string) {
 			out = append(out, filepath.Dir(s.File.Path))
 		}
 	}
+	if l.Config.Log.File != "" {
+		out = append(out, filepath.Dir(l.Config.Log.File))
+	}
 	return once(out)
 }
 
@@ -36,6 +45,9 @@ func (l *Loaded) Secrets() (out []string) {
 	for _, s := range l.Config.Alerts.Sinks {
 		if s.Webhook != nil {
 			out = append(out, s.Webhook.SecretFile, s.Webhook.SignFile)
+		}
+		if s.Email != nil {
+			out = append(out, s.Email.PasswordFile)
 		}
 	}
 	return once(slices.DeleteFunc(out, func(path string) bool { return path == "" }))
