@@ -126,7 +126,7 @@ func Start(ctx context.Context, loaded *config.Loaded, o Options) (app *App, err
 	a.hub = hub
 	a.watching = &watching{app: a, ctx: run, keep: &keeper{store: a.Store, hub: hub}, plant: modbus.Connect(nil), going: map[sources.Source]*going{}}
 	a.undo("connections", func(context.Context) error { return a.watching.plant.Close() })
-	a.figures = metrics.New(metrics.Options{Version: o.Version, Drives: hub.Drives, Alerts: a.alertCounts})
+	a.figures = metrics.New(metrics.Options{Version: o.Version, Drives: hub.Drives, Alerts: a.alertCounts, Kept: a.kept})
 	hub.witness(a.figures.Saw)
 	if o.Witness != nil {
 		hub.witness(o.Witness)

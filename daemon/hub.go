@@ -140,7 +140,7 @@ func (h *hub) Drives() []web.DriveNow {
 		out = append(out, web.DriveNow{
 			Name: d.Name(), Title: d.Title(), Address: d.Address(),
 			State: now.State, Reachable: now.Trouble == "" && !now.LastSeen.IsZero(), Watched: n.watched,
-			LastSeen: now.LastSeen, Fault: now.Fault, Tripped: now.Tripped,
+			LastSeen: now.LastSeen, Polled: now.Polled, Fault: now.Fault, Tripped: now.Tripped,
 			Pulling: n.pulling, Done: n.done, Size: n.size, Race: now.Race.Words(), Note: noteOf(n, now), Figures: figures(now.Race),
 		})
 	}

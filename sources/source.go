@@ -82,9 +82,10 @@ type Observation struct {
 	Advice string                // SeenMiss, SeenBlind: what to do
 
 	Since   time.Time     // SeenBlind: the last good poll
-	Done    int64         // SeenPulling: bytes so far
+	Done    int64         // SeenPulling, SeenKept: bytes so far
 	Size    int64         // SeenPulling: bytes in all
 	Took    time.Duration // SeenKept: from ready to kept
+	Pull    time.Duration // SeenKept: that reading it took; 0: not known
 	Partial bool          // SeenKept
 	Writes  []string      // SeenWrote: "holding 40 = 1", one a write
 	Count   int64         // SeenCount

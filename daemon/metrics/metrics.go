@@ -25,6 +25,9 @@ type Metrics struct {
 	blind    *prometheus.CounterVec
 	writes   *prometheus.CounterVec
 	took     *prometheus.HistogramVec
+	pulls    *prometheus.HistogramVec
+	bytes    *prometheus.CounterVec
+	unseen   *unseen
 }
 
 // Options are where the metrics come from.
@@ -32,7 +35,19 @@ type Options struct {
 	Version string
 	Drives  func() []web.DriveNow  // as they are now
 	Alerts  func() web.AlertCounts // nil: none
+	Kept    func() Kept            // nil: nothing is known of the store
 	Now     func() time.Time       // nil: time.Now
+}
+
+// Kept is how the store stands. Below 0: not known.
+type Kept struct {
+	Drafts int
+	Size   int64 // of the file, bytes
+	Used   int64 // of it in use
+	Free   int64 // on its volume
+
+	Aside  int       // alerts that a sink refused for good, or that found the outbox full
+	Oldest time.Time // raised when, of the alerts that wait and aren't held on purpose; zero: none waits
 }
 
 // New makes metrics in a registry of their own.
@@ -53,7 +68,12 @@ func New(o Options) *Metrics {
 			Help:    "Time from a recording being ready until it was kept.",
 			Buckets: []float64{0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 60}}, []string{"drive"}),
 	}
-	m.registry.MustRegister(m.kept, m.missed, m.blind, m.writes, m.took, &moment{o},
+	m.bytes = counter("pulled_bytes_total", "Bytes of recordings read from drives and kept since faultkeep started.", "drive")
+	m.pulls = prometheus.NewHistogramVec(prometheus.HistogramOpts{Namespace: "faultkeep", Name: "pull_seconds",
+		Help:    "Time that reading a recording took, those kept in part included.",
+		Buckets: []float64{0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 60}}, []string{"drive"})
+	m.unseen = newUnseen(o.Now)
+	m.registry.MustRegister(m.kept, m.missed, m.blind, m.writes, m.took, m.pulls, m.bytes, m.unseen, &moment{o},
 		collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	return m
 }
@@ -65,9 +85,10 @@ func (m *Metrics) Know(names []string) {
 		if !slices.Contains(names, gone) {
 			for _, v := range []interface {
 				DeletePartialMatch(prometheus.Labels) int
-			}{m.kept, m.missed, m.blind, m.writes, m.took} {
+			}{m.kept, m.missed, m.blind, m.writes, m.took, m.pulls, m.bytes} {
 				v.DeletePartialMatch(prometheus.Labels{"drive": gone})
 			}
+			m.unseen.forget(gone)
 		}
 	}
 	for _, name := range names {
@@ -76,6 +97,8 @@ func (m *Metrics) Know(names []string) {
 		m.missed.WithLabelValues(name)
 		m.blind.WithLabelValues(name)
 		m.writes.WithLabelValues(name)
+		m.bytes.WithLabelValues(name)
+		m.unseen.know(name)
 	}
 	m.known = names
 }
@@ -90,6 +113,7 @@ func (m *Metrics) Registry() prometheus.Gatherer { return m.registry }
 
 // Saw counts what was observed.
 func (m *Metrics) Saw(o sources.Observation) {
+	m.unseen.saw(o)
 	switch o.Kind {
 	case sources.SeenKept:
 		whole := "yes"
@@ -98,6 +122,10 @@ func (m *Metrics) Saw(o sources.Observation) {
 		}
 		m.kept.WithLabelValues(o.Drive, whole).Inc()
 		m.took.WithLabelValues(o.Drive).Observe(o.Took.Seconds())
+		if o.Pull > 0 {
+			m.pulls.WithLabelValues(o.Drive).Observe(o.Pull.Seconds())
+			m.bytes.WithLabelValues(o.Drive).Add(float64(o.Done))
+		}
 	case sources.SeenMiss:
 		m.missed.WithLabelValues(o.Drive).Inc()
 	case sources.SeenBlind:

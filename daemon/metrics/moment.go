@@ -26,6 +26,13 @@ var (
 	pull     = desc("race_pull_seconds", "Time to read a recording.", "drive")
 	survived = desc("race_survived_seconds", "The shortest time that a recording stood so far.", "drive")
 	margin   = desc("race_margin_seconds", "What is left of the shortest time that a recording stands; below 0 recordings are lost.", "drive")
+	polled   = desc("poll_seconds", "Time that its last answered poll took.", "drive")
+	drafts   = desc("drafts", "Recordings being read, or left to be read on.")
+	size     = desc("store_bytes", "Size of the store's file, without the room taken in advance.")
+	used     = desc("store_used_bytes", "Of the store's file in use.")
+	free     = desc("disk_free_bytes", "Free on the data folder's volume.")
+	aside    = desc("alerts_set_aside", "Alerts that a sink refused for good, or that found the outbox full.")
+	oldest   = desc("alerts_oldest_waiting_seconds", "Age of the oldest alert that waits for a sink and isn't held on purpose; 0: none waits.")
 	waiting  = desc("alerts_waiting", "Alerts that no sink has accepted yet.")
 	raised   = desc("alerts_raised", "Alerts put into the outbox, as far back as it reaches.")
 )
@@ -51,12 +58,28 @@ func (m *moment) Collect(ch chan<- prometheus.Metric) {
 		if !d.LastSeen.IsZero() {
 			gauge(seen, m.Now().Sub(d.LastSeen).Seconds(), d.Name)
 		}
+		if d.Polled > 0 {
+			gauge(polled, d.Polled.Seconds(), d.Name)
+		}
 		race(gauge, d)
 	}
 	if m.Alerts != nil {
 		n := m.Alerts()
 		gauge(waiting, float64(n.Waiting))
 		gauge(raised, float64(n.Raised))
+	}
+	if m.Kept != nil {
+		k := m.Kept()
+		for d, v := range map[*prometheus.Desc]int64{drafts: int64(k.Drafts), size: k.Size, used: k.Used, free: k.Free, aside: int64(k.Aside)} {
+			if v >= 0 {
+				gauge(d, float64(v))
+			}
+		}
+		age := 0.0
+		if !k.Oldest.IsZero() {
+			age = max(0, m.Now().Sub(k.Oldest).Seconds())
+		}
+		gauge(oldest, age)
 	}
 }
 

@@ -48,6 +48,7 @@ type DriveNow struct {
 	Reachable bool                  `json:"reachable"`
 	Watched   bool                  `json:"watched"` // reachable, and armed, recording or ready
 	LastSeen  time.Time             `json:"last_seen,omitzero"`
+	Polled    time.Duration         `json:"-"` // that the last good poll took
 	Fault     capture.Fault         `json:"fault"`
 	Tripped   bool                  `json:"tripped"`
 	Pulling   bool                  `json:"pulling"`

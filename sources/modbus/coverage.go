@@ -43,7 +43,7 @@ func (w *watch) reached(s status) {
 	}
 	c.previous, c.last = c.last, s.From
 	w.show(func(n *Now) {
-		n.LastSeen, n.Trouble = s.To.UTC(), ""
+		n.LastSeen, n.Polled, n.Trouble = s.To.UTC(), s.To.Sub(s.From), ""
 		n.Race.RoundTrip = w.line.roundTrip()
 	})
 	switch {

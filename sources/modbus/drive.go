@@ -37,7 +37,8 @@ type Drive struct {
 // Now is what a drive showed last, for live displays.
 type Now struct {
 	State    capture.RecorderState
-	LastSeen time.Time // last good answer
+	LastSeen time.Time     // last good answer
+	Polled   time.Duration // that the last good poll took
 	Tripped  bool
 	Fault    capture.Fault
 	Trouble  string // why it can't be read, one sentence; empty if it can

@@ -162,7 +162,7 @@ func (t *taking) keep(ctx context.Context, why string) {
 	t.incident.told, t.incident.id = true, c.ID
 	t.show(func(n *Now) { n.Keeps++ })
 	took := time.Since(c.Provenance.Ready)
-	t.observe(sources.Observation{Kind: sources.SeenKept, ID: c.ID, Fault: c.Fault, Took: took, Partial: !c.Integrity.Whole, Text: c.Integrity.Why})
+	t.observe(sources.Observation{Kind: sources.SeenKept, ID: c.ID, Fault: c.Fault, Took: took, Pull: t.pulled.Sub(t.began), Done: t.has(), Partial: !c.Integrity.Whole, Text: c.Integrity.Why})
 	t.watch.held = &held{identity: t.identity, tile: t.tiles[0], bytes: first, ready: t.incident.ready,
 		here: !t.incident.notReady.IsZero(), sure: true}
 }
