@@ -151,7 +151,11 @@ func (c simulateCommand) config(w io.Writer, plant *demo.Plant) error {
 	if err := plant.WriteMaps(c.Write); err != nil {
 		return err
 	}
-	if err := os.WriteFile(path, []byte(simulatedHead+plant.Entries(true)), 0o644); err != nil {
+	part := path + ".part" // so that who waits for the file never reads half of it
+	if err := os.WriteFile(part, []byte(simulatedHead+plant.Entries(true)), 0o644); err != nil {
+		return err
+	}
+	if err := os.Rename(part, path); err != nil {
 		return err
 	}
 	fmt.Fprintf(w, "To watch them: faultkeep run --config %s\n\n", path)
