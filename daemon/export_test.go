@@ -43,3 +43,6 @@ func JudgeLedger(a *App, err error) { a.watching.keep.judge(context.Background()
 func FailLedger(a *App, drive string) {
 	_ = a.watching.keep.Observe(context.Background(), sources.Observation{Kind: sources.SeenBlind, Drive: drive})
 }
+
+// Ails is what holds the heartbeat back.
+func Ails(a *App) string { return a.ails() }

@@ -64,7 +64,8 @@ var rooms = []struct {
 	{"daemon/login", ""},
 	{"daemon/certificate", ""},
 	{"daemon/holdoff", ""},
-	{"daemon/config", "daemon/login daemon/certificate store/format store/format/comtrade store/format/delimited sources/folder configs configs/strict sources/modbus sources/modbus/regmap sources/faultcode daemon/alert daemon/alert/mqtt daemon/alert/email daemon/alert/logsink daemon/alert/file daemon/alert/syslog daemon/alert/webhook store/capture daemon/holdoff"},
+	{"daemon/heartbeat", "configs/strict"},
+	{"daemon/config", "daemon/heartbeat daemon/login daemon/certificate store/format store/format/comtrade store/format/delimited sources/folder configs configs/strict sources/modbus sources/modbus/regmap sources/faultcode daemon/alert daemon/alert/mqtt daemon/alert/email daemon/alert/logsink daemon/alert/file daemon/alert/syslog daemon/alert/webhook store/capture daemon/holdoff"},
 	{"daemon/web/wire", "configs/strict daemon/analysis/recurrence store/capture store/coverage"},
 	{"daemon/brief", "daemon/report daemon/report/raster daemon/web/wire store/capture store/coverage"},
 	{"daemon/study", "daemon/analysis daemon/analysis/likeness daemon/analysis/vibration daemon/analysis/recurrence daemon/web/wire store store/capture store/coverage"},
@@ -74,7 +75,7 @@ var rooms = []struct {
 	{"daemon/archive", "daemon/study daemon/web/wire store store/capture store/coverage"},
 	{"daemon/support", "daemon/archive daemon/clock daemon/config store"},
 	{"daemon/intake", "daemon/archive sources sources/folder store/capture"},
-	{"daemon", "daemon/holdoff daemon/login daemon/certificate store store/capture daemon/clock sources sources/modbus sources/folder daemon/alert daemon/config daemon/web daemon/metrics daemon/archive daemon/study daemon/brief daemon/export daemon/web/wire daemon/report"},
+	{"daemon", "daemon/heartbeat daemon/holdoff daemon/login daemon/certificate store store/capture daemon/clock sources sources/modbus sources/folder daemon/alert daemon/config daemon/web daemon/metrics daemon/archive daemon/study daemon/brief daemon/export daemon/web/wire daemon/report"},
 	{"daemon/demo", "daemon daemon/alert daemon/archive daemon/config daemon/web/wire sources sources/modbus sources/drivesim configs store/capture"},
 	{"cmd/faultkeep", "daemon/certificate daemon/holdoff daemon/support daemon/logs daemon/brief daemon/carry daemon/login daemon/intake sources/folder store/format store/format/comtrade store/format/delimited daemon daemon/alert daemon/archive daemon/config daemon/demo daemon/export daemon/report daemon/analysis/plan sources/drivesim sources/faultcode sources/modbus sources/modbus/regmap configs configs/strict store store/capture store/coverage"},
 }

@@ -18,6 +18,7 @@ import (
 	"faultkeep/daemon/alert/mqtt"
 	"faultkeep/daemon/alert/syslog"
 	"faultkeep/daemon/alert/webhook"
+	"faultkeep/daemon/heartbeat"
 	"faultkeep/daemon/holdoff"
 	"faultkeep/daemon/login"
 	"faultkeep/sources/faultcode"
@@ -28,18 +29,19 @@ import (
 
 // Config is the file. What it leaves out has its default after Load.
 type Config struct {
-	Site     string          `yaml:"site"`     // name of the plant; this computer's name where left out
-	Timezone string          `yaml:"timezone"` // as in Europe/Oslo; this computer's where left out
-	Data     string          `yaml:"data"`     // folder for all that is kept; absolute after Load
-	Store    Store           `yaml:"store"`
-	Poll     strict.Duration `yaml:"poll"` // of drives that don't say otherwise; 250 ms where left out
-	Web      Web             `yaml:"web"`
-	Drives   []modbus.Config `yaml:"drives"`
-	Folders  []folder.Config `yaml:"folders"`
-	Alerts   Alerts          `yaml:"alerts"`
-	Brief    *Brief          `yaml:"brief"`   // nil: none is made by itself
-	Holdoff  *holdoff.Config `yaml:"holdoff"` // nil: no PLC can ask
-	Log      Log             `yaml:"log"`
+	Site      string            `yaml:"site"`     // name of the plant; this computer's name where left out
+	Timezone  string            `yaml:"timezone"` // as in Europe/Oslo; this computer's where left out
+	Data      string            `yaml:"data"`     // folder for all that is kept; absolute after Load
+	Store     Store             `yaml:"store"`
+	Poll      strict.Duration   `yaml:"poll"` // of drives that don't say otherwise; 250 ms where left out
+	Web       Web               `yaml:"web"`
+	Drives    []modbus.Config   `yaml:"drives"`
+	Folders   []folder.Config   `yaml:"folders"`
+	Alerts    Alerts            `yaml:"alerts"`
+	Brief     *Brief            `yaml:"brief"`     // nil: none is made by itself
+	Heartbeat *heartbeat.Config `yaml:"heartbeat"` // nil: none
+	Holdoff   *holdoff.Config   `yaml:"holdoff"`   // nil: no PLC can ask
+	Log       Log               `yaml:"log"`
 }
 
 // Web is the page.

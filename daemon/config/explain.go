@@ -34,6 +34,9 @@ func (l *Loaded) Explain() string {
 			line("  %s", f.sentence())
 		}
 	}
+	if l.Config.Heartbeat != nil {
+		line("%s", l.Config.Heartbeat.Sentence())
+	}
 	line("")
 	line("Alerts:")
 	for _, s := range l.Config.Alerts.Sinks {

@@ -47,6 +47,7 @@ func Parse(path string, src []byte) (*Loaded, strict.Problems) {
 	c.folders()
 	c.brief(c.alerts())
 	c.holdoff()
+	c.heartbeat()
 	c.log()
 	if problems := append(c.problems.Sorted(), c.files.problems.Sorted()...); len(problems) > 0 {
 		return nil, problems

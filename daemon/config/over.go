@@ -11,7 +11,7 @@ import (
 
 // atOnce are the sections of the file that a running faultkeep can take. Web
 // and log it takes in part, see Over; any other keeps the value that it had.
-var atOnce = []string{"timezone", "store", "poll", "drives", "folders", "alerts", "brief", "holdoff", "web", "log"}
+var atOnce = []string{"timezone", "store", "poll", "drives", "folders", "alerts", "brief", "heartbeat", "holdoff", "web", "log"}
 
 // Over makes l fit to take the place of the config that a running faultkeep
 // works by: what can't change meanwhile keeps its old value, and later tells of
