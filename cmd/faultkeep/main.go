@@ -55,6 +55,9 @@ type commands struct {
 	Holdoff    holdoffCommand    `cmd:"" help:"List where a PLC reads whether a trip's recording is kept yet, or print the function block for it."`
 	Reload     reloadCommand     `cmd:"" help:"Have the running faultkeep read its config file again, without interrupting drives that are the same."`
 	Service    serviceCommand    `cmd:"" help:"Install faultkeep as a service that starts with the machine."`
+	Completion completionCommand `cmd:"" help:"Print what lets a shell complete faultkeep's commands."`
+	Complete   completeCommand   `cmd:"" hidden:"" help:"Answer such a shell."`
+	Man        manCommand        `cmd:"" help:"Print the manual page."`
 	Version    versionCommand    `cmd:"" help:"Tell the version."`
 }
 

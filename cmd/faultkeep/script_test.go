@@ -28,6 +28,17 @@ func TestMain(m *testing.M) {
 func TestScripts(t *testing.T) {
 	testscript.Run(t, testscript.Params{
 		Dir: "testdata/script",
+		Condition: func(cond string) (bool, error) { // [missing:PROGRAM]
+			program, ok := strings.CutPrefix(cond, "missing:")
+			if !ok {
+				return false, errors.New("no such condition")
+			}
+			_, err := exec.LookPath(program)
+			if err != nil && os.Getenv("FAULTKEEP_REQUIRE_PEERS") != "" {
+				return false, err
+			}
+			return err != nil, nil
+		},
 		Setup: func(e *testscript.Env) error {
 			e.Setenv("FAULTKEEP_CONFIG", "")
 			e.Setenv("TZ", "UTC")
