@@ -118,7 +118,7 @@ func known(t reflect.Type) map[string]bool {
 }
 
 var (
-	secretName = regexp.MustCompile(`(?i)(hash|pass|secret|token|credential|auth|sign|private|url|\bheaders\b)`)
+	secretName = regexp.MustCompile(`(?i)(hash|pass|secret|token|credential|auth|sign|private|url|\bheaders\b|\.user(name)?$)`)
 	placeName  = regexp.MustCompile(`(_file|_env|secret_header)$`) // says where a secret is, not what it is
 )
 
@@ -156,7 +156,7 @@ func hide(v any, at string, s *secrets) {
 			s.add(fmt.Sprint(v))
 		}
 	case string:
-		if !shows(at) {
+		if !shows(at) && !strings.HasSuffix(at, ".user") { // an account may be called as the program is
 			s.add(v)
 		}
 		if u, err := url.Parse(v); err == nil {

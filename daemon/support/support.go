@@ -267,7 +267,7 @@ func (b *Bundle) index() string {
 	}
 	t.WriteString(`
 Taken out, and replaced by ` + removed + `: password hashes, what headers hold, paths of
-webhooks, users and passwords in addresses, values of their queries, keys, the
+webhooks, accounts of sinks, users and passwords in addresses, values of their queries, keys, the
 token that commands use, and every value of the config whose key isn't known.
 Wherever such a value turns up in another part it is taken out there too. Comments of the config are left out.
 
