@@ -11,6 +11,7 @@ import (
 	"faultkeep/daemon/certificate"
 	"faultkeep/sources"
 	"faultkeep/store"
+	"faultkeep/store/capture"
 )
 
 // Keeping is the door from sources to a store, as the App has it.
@@ -46,3 +47,8 @@ func FailLedger(a *App, drive string) {
 
 // Ails is what holds the heartbeat back.
 func Ails(a *App) string { return a.ails() }
+
+// Shown gives what sinks are shown of the drives.
+func Shown(a *App) func() []alert.State {
+	return (&shown{hub: a.hub, last: map[string]capture.ID{}, states: map[string]alert.State{}}).now
+}
