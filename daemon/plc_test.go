@@ -297,9 +297,9 @@ func (p *plc) may(tripped, ok, pending, watched bool, beat uint16) bool {
 // and PLCs that reset as soon as they may: with the hold-off every recording is
 // kept, without it many are lost.
 func TestHoldoffStorm(t *testing.T) {
-	rounds := 16
+	rounds := 8
 	if testing.Short() {
-		rounds = 6
+		rounds = 4
 	}
 	var with, without demo.Verdict
 	for seed := range uint64(rounds) {
