@@ -125,9 +125,6 @@ func (s *server) overnight(w http.ResponseWriter, r *http.Request) error {
 	if err := s.smallTimelines(r.Context(), drives, page.Drives); err != nil {
 		return err
 	}
-	if n := s.Alerts().Waiting; n > 0 {
-		page.Waiting = plural(n, "alert isn't accepted by its receiver yet.", "alerts aren't accepted by their receivers yet.")
-	}
 	if err := s.toldNow(r.Context(), &page); err != nil {
 		return err
 	}

@@ -299,6 +299,19 @@ func (s *server) toldNow(ctx context.Context, page *overnightPage) error {
 	if open > 0 {
 		page.Alarms = plural(open, "alarm that nobody has acknowledged.", "alarms that nobody has acknowledged.")
 	}
+	boxes, err := s.Store.Boxes(ctx)
+	if err != nil {
+		return err
+	}
+	refused := 0
+	for _, b := range boxes {
+		if b.Tries > 0 { // what is on the way, or held on purpose, troubles nobody
+			refused += b.Waiting
+		}
+	}
+	if refused > 0 {
+		page.Waiting = plural(refused, "alert isn't accepted by its receiver yet.", "alerts aren't accepted by their receivers yet.")
+	}
 	quiets, err := s.Store.Quiets(ctx)
 	var until []string
 	for _, q := range quiets {

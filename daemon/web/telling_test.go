@@ -34,6 +34,9 @@ func TestAlertsPage(t *testing.T) {
 			t.Fatalf("%s answers %d: %.400s", path, w.Code, w.Body)
 		}
 	}
+	if home := ask(t, h, "GET", "/", "", "Cookie", anna).Body.String(); strings.Contains(home, "receivers yet.") {
+		t.Error("what is on its way is told as trouble")
+	}
 	body := page()
 	for _, want := range []string{"<b>unacknowledged</b>", `value="trip/elevator/2311"`, "Refused for good, ", "Answer: answered 404 Not Found", "never means that a machine is safe"} {
 		if !strings.Contains(body, want) {
@@ -74,6 +77,9 @@ func TestAlertsPage(t *testing.T) {
 	post("/alerts/refused", form("sink", "control-room", "seq", "1"), http.StatusNotFound)
 	if err := p.store.Retry(ctx, "control-room", 1, morning, "no route to host"); err != nil {
 		t.Fatal(err)
+	}
+	if home := ask(t, h, "GET", "/", "", "Cookie", anna).Body.String(); !strings.Contains(home, "accepted by their receivers yet.") {
+		t.Error("the home page doesn't tell that alerts don't get through")
 	}
 	if body = page(); !strings.Contains(body, "last answer: no route to host.") {
 		t.Error("the page doesn't say why alerts wait")
