@@ -22,6 +22,7 @@ type study struct {
 	tracks []*track
 	movers []mover // first to last
 	short  []*signal
+	swells *swell // that grows until the trigger, or nil
 }
 
 // add follows a signal.
@@ -64,6 +65,7 @@ func (r *record) study() *study {
 			s.add(g, share, follows)
 		}
 	}
+	s.swell()
 	for _, t := range s.tracks {
 		if t.partner == nil {
 			continue

@@ -279,8 +279,11 @@ func control(s *study, c *candidate) {
 	} else {
 		c.no(0.5, "Speed and position went off to one side only.")
 	}
-	if f.growing < 2 && sided == nil {
+	if f.growing < 2 && sided == nil && s.swells == nil {
 		return
+	}
+	if w := s.swells; w != nil && f.growing < 2 {
+		c.yes(1.2, "It swings with %.1f Hz, and each swing is %.1f times the one before.", w.hz, w.grow())
 	}
 	if f.growing >= 2 {
 		c.yes(1.2+0.4*float64(min(f.growing, 5)-2), "It swings to and fro %d times, and each of %d swings is wider than the one before, up to %.1f times the first.",

@@ -176,23 +176,27 @@ type course struct {
 	size  int
 }
 
+// basisFor is what a command can do to signal s; sp is the setpoint that it should follow, or nil.
+func (e *effects) basisFor(s *signal) (b *basis, sp []float64) {
+	switch {
+	case s.kind.quantity == ripple:
+		return &basis{e.off.columns[:1], e.off.means[:1], e.off.top[:1]}, nil
+	case s.kind.quantity == temperature: // knows nothing of commands within a record
+		return &basis{e.off.columns[:2], e.off.means[:2], e.off.top[:2]}, nil
+	case s.partner != nil:
+		return &e.off, e.sp
+	case s.kind.quantity == current || s.kind.quantity == link:
+		return &e.even, nil
+	}
+	return &e.odd, nil
+}
+
 // courseOf learns the course of signal s from the first base samples. Where
 // nothing in them tells what a move does, the prior does: anything that the
 // channel was seen to do. y are the medians of the channel's blocks.
 func (r *record) courseOf(s *signal, e *effects, base int, y []float64, span, lasting float64) (c course, ok bool) {
 	c = course{size: e.size}
-	switch {
-	case s.kind.quantity == ripple:
-		c.basis = &basis{e.off.columns[:1], e.off.means[:1], e.off.top[:1]}
-	case s.kind.quantity == temperature: // knows nothing of commands within a record
-		c.basis = &basis{e.off.columns[:2], e.off.means[:2], e.off.top[:2]}
-	case s.partner != nil:
-		c.basis, c.sp = &e.off, e.sp
-	case s.kind.quantity == current || s.kind.quantity == link:
-		c.basis = &e.even
-	default:
-		c.basis = &e.odd
-	}
+	c.basis, c.sp = e.basisFor(s)
 	nb := min(max(base/c.size, 1), len(y))
 	means := make([][]float64, len(c.basis.means))
 	prior := make([]float64, len(means))

@@ -28,6 +28,7 @@ type track struct {
 	*signal
 	off     []float64 // deviation from the course, in the channel's unit, samples [0, trigger)
 	dev     []float64 // what of that is left beyond the doubt about the course
+	blocks  []float64 // medians of blocks, less the setpoint; nil: not yet taken
 	doubt   []float64 // standard deviation of the course itself, by block of size samples
 	size    int
 	sigma   float64 // standard deviation of off while quiet
@@ -44,6 +45,7 @@ type track struct {
 	alarm     int     // sample at which the deviation was twice as large
 	side      float64 // +1: up, −1: down
 	peak      float64 // largest deviation from onset to trigger, signed
+	swelled   bool    // dated beside a swell
 	swing, hz float64 // of a DC link: the amplitude that rose, and its frequency; 0 for none
 }
 
@@ -104,6 +106,7 @@ func (r *record) follow(s *signal, share, lasting float64, follows int) (t *trac
 		}
 	}
 	k.y = r.moves.medians(x, s.partner != nil)
+	k.t.blocks = k.y
 	low, high := math.Inf(1), math.Inf(-1)
 	for _, v := range k.y[:min(max(follows/k.t.size, 1), len(k.y))] {
 		if !math.IsNaN(v) {
