@@ -14,8 +14,8 @@ import (
 )
 
 func TestFolders(t *testing.T) {
+	defer func(was []format.Decoder) { config.Formats = was }(config.Formats)
 	config.Formats = []format.Decoder{formattest.Toy{}}
-	defer func() { config.Formats = nil }()
 	l := parse(t, `
 timezone: Europe/Oslo
 data: data
