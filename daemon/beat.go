@@ -11,7 +11,7 @@ import (
 // heartbeat beats until ctx ends, where the config wants it.
 func (a *App) heartbeat(ctx context.Context, l *config.Loaded) {
 	if l.Config.Heartbeat != nil {
-		heartbeat.Run(ctx, *l.Config.Heartbeat, a.ails, a.log)
+		heartbeat.Run(ctx, *l.Config.Heartbeat, a.ails, l.Beat(a.log), a.log)
 	}
 }
 

@@ -1,16 +1,18 @@
-// Package heartbeat asks for an address now and then, while all is well: a
-// watcher there that misses it knows that faultkeep, its computer or its
+// Package heartbeat asks for an address or tells a broker now and then, while
+// all is well: a watcher there that misses it knows that faultkeep, its computer or its
 // network is gone, which no alert could tell.
 package heartbeat
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
 	"log/slog"
 	"net/http"
 	"net/url"
+	"strings"
 	"time"
 
 	"faultkeep/configs/strict"
@@ -18,7 +20,8 @@ import (
 
 // Config of the heartbeat.
 type Config struct {
-	URL   string          `yaml:"url"`   // http or https address that is asked for
+	URL   string          `yaml:"url"`   // http or https address that is asked for; none where left out
+	MQTT  string          `yaml:"mqtt"`  // name of the sink whose broker is told; none where left out
 	Every strict.Duration `yaml:"every"` // 1 min where left out
 }
 
@@ -49,12 +52,26 @@ func (c Config) Place() string {
 
 // Sentence says what it does, for people.
 func (c Config) Sentence() string {
-	return fmt.Sprintf("While every drive is watched and captures can be kept, %s is asked for every %s.", c.Place(), strict.Duration(c.every()))
+	var does []string
+	if c.URL != "" {
+		does = append(does, c.Place()+" is asked for")
+	}
+	if c.MQTT != "" {
+		does = append(does, "the broker of "+c.MQTT+" is told")
+	}
+	return fmt.Sprintf("While every drive is watched and captures can be kept, %s every %s.", strings.Join(does, " and "), strict.Duration(c.every()))
 }
 
 // MarshalJSON leaves out what may be a token.
 func (c Config) MarshalJSON() ([]byte, error) {
-	return fmt.Appendf(nil, "{%q:%q,%q:%q}", "url", c.Place()+"/…", "every", strict.Duration(c.every())), nil
+	shown := map[string]string{"every": strict.Duration(c.every()).String()}
+	if c.URL != "" {
+		shown["url"] = c.Place() + "/…"
+	}
+	if c.MQTT != "" {
+		shown["mqtt"] = c.MQTT
+	}
+	return json.Marshal(shown)
 }
 
 // String does the same for messages and logs.
@@ -67,8 +84,9 @@ func (c Config) GoString() string { return c.String() }
 // it, and what to do. It connects to nobody.
 func (c Config) Check(say func(key, text, hint string)) {
 	switch u, err := url.Parse(c.URL); {
+	case c.URL == "" && c.MQTT == "":
+		say("url", "is missing", "give the http or https address that a watcher listens at, or with mqtt: the name of a sink whose broker is told")
 	case c.URL == "":
-		say("url", "is missing", "give the http or https address that a watcher listens at")
 	case err != nil || u.Scheme != "http" && u.Scheme != "https" || u.Hostname() == "" || u.User != nil || u.Fragment != "":
 		say("url", "is not a plain http or https address", "write it in full, as in https://watch.northquay.example/faultkeep")
 	}
@@ -77,16 +95,17 @@ func (c Config) Check(say func(key, text, hint string)) {
 	}
 }
 
-// Run beats until ctx ends, each time only where ails finds nothing. It holds
-// nobody up; that it fails or is held back is logged at once, and then hourly.
-func Run(ctx context.Context, c Config, ails func() string, log *slog.Logger) {
+// Run beats until ctx ends, each time only where ails finds nothing; tell says
+// so to the broker, where there is one. It holds nobody up; that it fails or is
+// held back is logged at once, and then hourly.
+func Run(ctx context.Context, c Config, ails func() string, tell func(context.Context) error, log *slog.Logger) {
 	client := &http.Client{Timeout: within}
 	defer client.CloseIdleConnections()
 	said, at := "", time.Time{}
 	say := func(text string, args ...any) {
 		if text != said || time.Since(at) >= sayAgain {
 			said, at = text, time.Now()
-			log.Warn(text, append([]any{"to", c.Place()}, args...)...)
+			log.Warn(text, args...)
 		}
 	}
 	tick := time.NewTicker(c.every())
@@ -99,18 +118,35 @@ func Run(ctx context.Context, c Config, ails func() string, log *slog.Logger) {
 		}
 		if why := ails(); why != "" {
 			say("the heartbeat is held back", "why", why)
-		} else if err := beat(ctx, client, c); err != nil {
+		} else if err := beat(ctx, client, c, tell); err != nil {
 			if ctx.Err() == nil {
 				say("the heartbeat isn't heard", "error", err)
 			}
 		} else if said != "" {
 			said, at = "", time.Time{}
-			log.Info("the heartbeat goes again", "to", c.Place())
+			log.Info("the heartbeat goes again")
 		}
 	}
 }
 
-func beat(ctx context.Context, client *http.Client, c Config) error {
+// beat asks for the address and tells the broker; one that fails doesn't keep
+// the other from it.
+func beat(ctx context.Context, client *http.Client, c Config, tell func(context.Context) error) error {
+	var asked, told error
+	if c.URL != "" {
+		if asked = ask(ctx, client, c); asked != nil {
+			asked = fmt.Errorf("%s: %w", c.Place(), asked)
+		}
+	}
+	if tell != nil {
+		ctx, stop := context.WithTimeout(ctx, within)
+		defer stop()
+		told = tell(ctx)
+	}
+	return errors.Join(asked, told)
+}
+
+func ask(ctx context.Context, client *http.Client, c Config) error {
 	req, err := http.NewRequestWithContext(ctx, http.MethodGet, c.URL, http.NoBody)
 	if err != nil {
 		return errors.New("its url is not an address") // the cause would quote it

@@ -43,7 +43,7 @@ func run(t *testing.T, url string, ails func() string) *bytes.Buffer {
 	done := make(chan struct{})
 	go func() {
 		defer close(done)
-		heartbeat.Run(ctx, heartbeat.Config{URL: url, Every: strict.Duration(20 * time.Millisecond)}, ails, slog.New(slog.NewTextHandler(&log, nil)))
+		heartbeat.Run(ctx, heartbeat.Config{URL: url, Every: strict.Duration(20 * time.Millisecond)}, ails, nil, slog.New(slog.NewTextHandler(&log, nil)))
 	}()
 	time.Sleep(400 * time.Millisecond)
 	cancel()
@@ -85,5 +85,44 @@ func TestConfigShowsNoToken(t *testing.T) {
 	b, err := json.Marshal(c)
 	if out := string(b) + fmt.Sprintf("%v %+v %#v %s", c, c, c, c.Sentence()); err != nil || strings.Contains(out, "T0KEN") || strings.Contains(out, "K3Y") || !strings.Contains(out, "every 1m") {
 		t.Errorf("%v: %s", err, out)
+	}
+}
+
+// The broker is told whatever becomes of the address, and only while all is well.
+func TestTellsTheBroker(t *testing.T) {
+	var told atomic.Int32
+	var ill atomic.Bool
+	down := httptest.NewServer(http.NotFoundHandler())
+	down.Close()
+	var log bytes.Buffer
+	ctx, cancel := context.WithCancel(t.Context())
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		heartbeat.Run(ctx, heartbeat.Config{URL: down.URL, MQTT: "plant-broker", Every: strict.Duration(20 * time.Millisecond)},
+			func() string {
+				if ill.Load() {
+					return "belt-3 isn't watched"
+				}
+				return ""
+			},
+			func(context.Context) error { told.Add(1); return nil }, slog.New(slog.NewTextHandler(&log, nil)))
+	}()
+	for end := time.Now().Add(10 * time.Second); told.Load() < 3; time.Sleep(5 * time.Millisecond) {
+		if time.Now().After(end) {
+			t.Fatal("the broker isn't told")
+		}
+	}
+	ill.Store(true)
+	time.Sleep(60 * time.Millisecond)
+	n := told.Load()
+	time.Sleep(100 * time.Millisecond)
+	if told.Load() != n {
+		t.Error("the broker is told while a drive isn't watched")
+	}
+	cancel()
+	<-done
+	if !strings.Contains(log.String(), "the heartbeat isn't heard") || !strings.Contains(log.String(), "the heartbeat is held back") {
+		t.Error(log.String())
 	}
 }

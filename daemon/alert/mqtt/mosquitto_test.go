@@ -2,8 +2,10 @@ package mqtt_test
 
 import (
 	"bufio"
+	"context"
 	"fmt"
 	"io"
+	"log/slog"
 	"net"
 	"os"
 	"os/exec"
@@ -14,6 +16,7 @@ import (
 	"time"
 
 	"faultkeep/daemon/alert"
+	"faultkeep/daemon/alert/mqtt"
 	"faultkeep/sources/sourcetest"
 )
 
@@ -148,4 +151,20 @@ func relay(t *testing.T, to string) (at string, cut func()) {
 		}
 	}()
 	return l.Addr().String(), cut
+}
+
+// The heartbeat as mosquitto's own client reads it: a time, not retained.
+func TestHeartbeatOfMosquitto(t *testing.T) {
+	at, lines := mosquitto(t)
+	s := mqtt.New(mqtt.Config{Server: at, Security: "none"}, "", slog.New(slog.DiscardHandler))
+	if err := s.Beat(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	eventually(t, "the heartbeat", func() bool { return has(lines(), "faultkeep/heartbeat|1|0|text/plain|20") })
+	gone := mqtt.New(mqtt.Config{Server: "127.0.0.1:1", Security: "none"}, "", slog.New(slog.DiscardHandler))
+	ctx, stop := context.WithTimeout(t.Context(), 2*time.Second)
+	defer stop()
+	if err := gone.Beat(ctx); err == nil {
+		t.Error("a broker that isn't there was told")
+	}
 }

@@ -4,6 +4,7 @@
 //	PREFIX/alert/DRIVE   alerts; PREFIX/alert where it is no drive's
 //	PREFIX/drive/DRIVE   the drive's state, retained
 //	PREFIX/status        online or offline, retained; offline is the last will
+//	PREFIX/heartbeat     the time, as long as all is well, where the config wants it
 //
 // An alert counts as taken when the broker has acknowledged it.
 package mqtt
@@ -158,6 +159,19 @@ func (s *Sink) Send(ctx context.Context, a capture.Alert) error {
 		defer c.close()
 	}
 	if err := s.publish(ctx, c, to, body, ContentType, false); err != nil {
+		return fmt.Errorf("%s: %w", s.cfg.Place(), err)
+	}
+	return nil
+}
+
+// Beat publishes that all is well now, over a connection of its own.
+func (s *Sink) Beat(ctx context.Context) error {
+	c, err := s.connect(ctx, "", false)
+	if err != nil {
+		return fmt.Errorf("%s: %w", s.cfg.Place(), err)
+	}
+	defer c.close()
+	if err := s.publish(ctx, c, s.cfg.prefix()+"/heartbeat", []byte(time.Now().UTC().Format(time.RFC3339)), "text/plain", false); err != nil {
 		return fmt.Errorf("%s: %w", s.cfg.Place(), err)
 	}
 	return nil
