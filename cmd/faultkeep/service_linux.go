@@ -211,7 +211,7 @@ func tryAs(ctx context.Context, p plan, o owner) error {
 	if len(p.Secrets) > 0 { // as systemd will hand them over
 		folder, err := handOver(p.Secrets, o)
 		if folder != "" {
-			defer os.RemoveAll(folder)
+			defer func() { _ = os.RemoveAll(folder) }()
 		}
 		if err != nil {
 			return fmt.Errorf("a secret can't be handed to %s: %w", p.Account, err)

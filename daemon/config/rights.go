@@ -46,6 +46,9 @@ func (l *Loaded) Secrets() (out []string) {
 		if s.Webhook != nil {
 			out = append(out, s.Webhook.SecretFile, s.Webhook.SignFile)
 		}
+		if s.MQTT != nil {
+			out = append(out, s.MQTT.PasswordFile)
+		}
 		if s.Email != nil {
 			out = append(out, s.Email.PasswordFile)
 		}
