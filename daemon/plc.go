@@ -33,9 +33,9 @@ func (h *hub) forPLC(rows []holdoff.Row) []holdoff.Drive {
 		}
 		now := d.Now()
 		o := &out[i]
-		o.Watched = seen[d.Name()].watched && now.Trouble == ""
+		o.Watched = seen[d.Name()].watched // one poll that fails in a pull isn't the end of it
 		o.Pending, o.Pulling, o.Kept = now.Pending, now.Pulling, now.Kept
-		o.Turns, o.Keeps = now.Turns, now.Keeps
+		o.Beats, o.Keeps = d.Pulse().Beats(), now.Keeps
 	}
 	return out
 }

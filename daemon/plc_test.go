@@ -337,7 +337,7 @@ func holdoffStorm(t *testing.T, seed uint64, held bool) (sum demo.Verdict) {
 		out := make([]holdoff.Drive, len(v.drives))
 		for i, d := range v.drives {
 			now := d.Now()
-			out[i] = holdoff.Drive{Pending: now.Pending, Pulling: now.Pulling, Kept: now.Kept, Turns: now.Turns, Keeps: now.Keeps,
+			out[i] = holdoff.Drive{Pending: now.Pending, Pulling: now.Pulling, Kept: now.Kept, Beats: d.Pulse().Beats(), Keeps: now.Keeps,
 				Watched: now.Trouble == "" && !now.LastSeen.IsZero()}
 		}
 		return out

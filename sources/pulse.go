@@ -11,6 +11,7 @@ import (
 type Pulse struct {
 	mu  sync.Mutex
 	due time.Time // by the monotonic clock
+	n   uint64    // beats so far
 }
 
 // Beat promises the next beat within the given time.
@@ -18,6 +19,14 @@ func (p *Pulse) Beat(within time.Duration) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	p.due = time.Now().Add(within)
+	p.n++
+}
+
+// Beats is how many there were.
+func (p *Pulse) Beats() uint64 {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.n
 }
 
 // Late is by how much a beat is overdue; 0: it isn't, or nothing was promised.

@@ -45,7 +45,7 @@ type entryOf struct {
 var (
 	headWords   = []entryOf{{holdoff.HeadVersion, "version of this layout: 1"}, {holdoff.HeadHeartbeat, "heartbeat of all drives together, wraps at 65536"}, {holdoff.HeadDrives, "number of drives"}}
 	driveInputs = []entryOf{{holdoff.InputPending, "pending: a trip or recording waits to be kept"}, {holdoff.InputPulling, "it is being pulled"}, {holdoff.InputKept, "the last one was kept, whole or in part"}, {holdoff.InputWatched, "watched; where this is 0, don't wait"}}
-	driveWords  = []entryOf{{holdoff.RegisterHeartbeat, "heartbeat: turns of this drive's watch, wraps at 65536"}, {holdoff.RegisterSeconds, "for how many seconds it has been pending"}, {holdoff.RegisterKeeps, "captures kept since faultkeep began to watch it, high word, then low word"}}
+	driveWords  = []entryOf{{holdoff.RegisterHeartbeat, "heartbeat: steps of this drive's watch, wraps at 65536"}, {holdoff.RegisterSeconds, "for how many seconds it has been pending"}, {holdoff.RegisterKeeps, "captures kept since faultkeep began to watch it, high word, then low word"}}
 )
 
 // Run prints the list or the function block.

@@ -57,7 +57,7 @@ func (c Config) Check(drives []string, say func(key, text, hint string)) {
 			say(key, strconv.Quote(name)+" stands there twice", "name each drive once")
 		}
 	}
-	if len(drives) > MostDrives {
+	if len(c.Order(drives)) > MostDrives {
 		say("drives", "more drives than the table has room for", "name at most "+strconv.Itoa(MostDrives))
 	}
 }

@@ -29,7 +29,7 @@ type Drive struct {
 	Pulling     bool      // it is being read
 	Kept        bool      // the last one was kept, whole or in part
 	Watched     bool      // reachable and armed, recording or ready
-	Turns       uint64    // of the watch; stands still where it hangs
+	Beats       uint64    // of the watch's pulse; stands still where it hangs
 	Keeps       uint32    // captures kept since the watch began
 }
 
@@ -49,7 +49,7 @@ const (
 	InputKept    = 2 // the last one was kept
 	InputWatched = 3 // the drive is watched; where it isn't, don't wait
 
-	RegisterHeartbeat = 0 // input register of a drive: counts the turns of its watch, and wraps
+	RegisterHeartbeat = 0 // input register of a drive: counts the steps of its watch, and wraps
 	RegisterSeconds   = 1 // for how long a recording has been pending, in seconds
 	RegisterKeeps     = 2 // captures kept since the watch began, high word; the low word follows
 )
@@ -121,7 +121,7 @@ func (s *Server) serve(ctx context.Context) error {
 }
 
 const (
-	idle        = 2 * time.Minute // after which a connection without requests is closed
+	idle        = 30 * time.Second // after which a connection without requests is closed
 	mostClients = 16
 )
 
@@ -154,8 +154,8 @@ func image(drives []Drive, now time.Time) (bits []bool, words []uint16) {
 		at := int(First(i))
 		bits[at+InputPending], bits[at+InputPulling] = !d.Pending.IsZero(), d.Pulling
 		bits[at+InputKept], bits[at+InputWatched] = d.Kept, d.Watched
-		words[at+RegisterHeartbeat] = uint16(d.Turns)
-		words[HeadHeartbeat] += uint16(d.Turns)
+		words[at+RegisterHeartbeat] = uint16(d.Beats)
+		words[HeadHeartbeat] += uint16(d.Beats)
 		if !d.Pending.IsZero() {
 			words[at+RegisterSeconds] = uint16(min(max(now.Sub(d.Pending).Seconds(), 0), 65535))
 		}

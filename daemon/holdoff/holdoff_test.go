@@ -13,8 +13,8 @@ import (
 func TestTable(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		unit := uint8(3)
-		drives := []Drive{{Name: "belt-3", Pending: time.Now().Add(-90 * time.Second), Pulling: true, Watched: true, Turns: 65536 + 7, Keeps: 3<<16 + 5},
-			{Name: "fan", Kept: true, Turns: 12}}
+		drives := []Drive{{Name: "belt-3", Pending: time.Now().Add(-90 * time.Second), Pulling: true, Watched: true, Beats: 65536 + 7, Keeps: 3<<16 + 5},
+			{Name: "fan", Kept: true, Beats: 12}}
 		s := New(Config{Unit: &unit, Allow: []string{"192.0.2.0/24", "::1"}}, func() []Drive { return drives }, slog.New(slog.DiscardHandler))
 		bits, err := s.HandleDiscreteInputs(&modbus.DiscreteInputsRequest{ClientAddr: "192.0.2.9", UnitId: 3, Addr: 16, Quantity: 20})
 		if err != nil {

@@ -48,7 +48,6 @@ type Now struct {
 	Pulling bool      // it is being read
 	Kept    bool      // the last one that did was kept, whole or in part
 	Keeps   uint32    // captures kept since the watch began
-	Turns   uint64    // of the watch: polls, and answers in a pull. Where it stands still, the watch hangs
 }
 
 // New makes a Drive; nothing is sent before Watch or Probe.
@@ -106,9 +105,6 @@ func (d *Drive) show(change func(*Now)) {
 	change(&d.now)
 }
 
-// turned counts a turn of the watch.
-func (d *Drive) turned() { d.show(func(n *Now) { n.Turns++ }) }
-
 // Watch polls the drive and keeps its recordings until ctx ends.
 func (d *Drive) Watch(ctx context.Context, k sources.Keeper) error {
 	w := newWatch(d, k)
@@ -116,7 +112,6 @@ func (d *Drive) Watch(ctx context.Context, k sources.Keeper) error {
 		d.beat()
 		w.step(ctx)
 		w.showIncident()
-		d.turned()
 		next = next.Add(w.interval())
 		if now := time.Now(); next.Before(now) {
 			next = now // late: go on from here instead of catching up in a burst

@@ -290,7 +290,6 @@ func (t *taking) leave(ctx context.Context) {
 
 // progress tells live displays how far the pull is, a few times a second.
 func (t *taking) progress(done int64) {
-	t.turned()
 	if time.Since(t.told) < 200*time.Millisecond {
 		return
 	}
