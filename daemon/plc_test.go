@@ -12,6 +12,7 @@ import (
 	"path/filepath"
 	"strconv"
 	"strings"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -116,9 +117,9 @@ func (p *pymodbusPLC) next(t *testing.T) string {
 
 // trips lets the drive trip some times, with a PLC that resets it when it
 // thinks fit, and counts the recordings kept whole.
-func plcTrips(t *testing.T, n int, args ...string) (whole, gaveUp int) {
+func plcTrips(t *testing.T, n int, odd drivesim.Script, args ...string) (whole, gaveUp int) {
 	spec := drivesim.Spec{Name: "elevator", Pattern: true, Recorder: drivesim.Recorder{Samples: 1000, Interval: 500 * time.Microsecond}}
-	p := newPlant(t, spec, drivesim.Behaviour{Latency: 4 * time.Millisecond}) // a pull takes some 0.3 s
+	p := newPlant(t, spec, drivesim.Behaviour{Latency: 4 * time.Millisecond, Misbehave: odd}) // a pull takes some 0.3 s
 	port := p.withHoldoff(t)
 	app := p.start(t)
 	plc := newPLC(t, port, args...)
@@ -156,14 +157,36 @@ func TestHoldoffKeepsEveryRecording(t *testing.T) {
 	if testing.Short() {
 		n = 4
 	}
-	with, gaveUp := plcTrips(t, n, "--least", "0.2", "--most", "20", "--silent", "2")
-	without, _ := plcTrips(t, n, "--least", "0.2", "--most", "20", "--silent", "2", "--blind")
+	with, gaveUp := plcTrips(t, n, nil, "--least", "0.2", "--most", "20", "--silent", "2")
+	without, _ := plcTrips(t, n, nil, "--least", "0.2", "--most", "20", "--silent", "2", "--blind")
 	t.Logf("a reset 0.2 s after the trip: %d of %d recordings kept whole with the hold-off, %d without", with, n, without)
 	if with != n || gaveUp > 0 {
 		t.Errorf("with the hold-off %d of %d were kept whole, and the PLC gave up %d times", with, n, gaveUp)
 	}
 	if without == n {
 		t.Error("without the hold-off all were kept too, so this proves nothing")
+	}
+}
+
+// A drive that doesn't answer for a moment in the middle of a pull is still
+// watched: the PLC goes on waiting.
+func TestHoldoffOutlastsAPollThatFails(t *testing.T) {
+	var mu sync.Mutex
+	reads, quiet := 0, time.Time{}
+	odd := func(q drivesim.Request) drivesim.Action {
+		mu.Lock()
+		defer mu.Unlock()
+		if q.Count > 60 {
+			reads++
+			if reads == 20 || reads > 100 && reads%100 == 0 {
+				quiet = time.Now().Add(400 * time.Millisecond)
+			}
+		}
+		return drivesim.Action{Close: time.Now().Before(quiet)}
+	}
+	whole, gaveUp := plcTrips(t, 4, odd, "--least", "0.2", "--most", "20", "--silent", "3")
+	if whole != 4 || gaveUp > 0 {
+		t.Errorf("%d of 4 were kept whole, and the PLC gave up %d times", whole, gaveUp)
 	}
 }
 
