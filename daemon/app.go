@@ -153,7 +153,7 @@ func Start(ctx context.Context, loaded *config.Loaded, o Options) (app *App, err
 	a.follow(run, "upkeep", func(l *config.Loaded) any { return l.Config.Store }, a.upkeep)
 	a.run(run, "findings", findings.Run)
 	a.follow(run, "brief", func(l *config.Loaded) any { return []any{l.Config.Brief, l.Location.String()} }, func(ctx context.Context, l *config.Loaded) { a.briefs(ctx, l, hub) })
-	a.follow(run, "heartbeat", func(l *config.Loaded) any { return []any{l.Config.Heartbeat, l.Config.Alerts.Sinks} }, a.heartbeat)
+	a.follow(run, "heartbeat", heartbeatOf, a.heartbeat)
 	a.follow(run, "holdoff", func(l *config.Loaded) any { return []any{l.Config.Holdoff, l.HoldoffRows()} }, a.holdoff)
 	a.run(run, "clock", func(ctx context.Context) { clock.Watch(ctx, clockEvery, func(e clock.Event) { a.clock(ctx, e) }) })
 	if _, err := a.watching.turn(run, loaded); err != nil {

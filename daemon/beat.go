@@ -15,6 +15,15 @@ func (a *App) heartbeat(ctx context.Context, l *config.Loaded) {
 	}
 }
 
+// heartbeatOf is what the heartbeat is made of: its broker too, if it has one.
+func heartbeatOf(l *config.Loaded) any {
+	h := l.Config.Heartbeat
+	if h == nil || h.MQTT == "" {
+		return h
+	}
+	return []any{h, l.Config.Alerts.Sinks, l.Config.Alerts.Link}
+}
+
 // ails says what keeps faultkeep from catching the next recording of every
 // drive, or nothing.
 func (a *App) ails() string {

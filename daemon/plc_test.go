@@ -200,6 +200,9 @@ func TestPLCGoesOnWithoutFaultkeep(t *testing.T) {
 	p.trip(t)
 	plc.say(t, "trip")
 	eventually(t, "pulling", func() bool {
+		if out, err := runMbpoll(t, port, "-t", "1", "-r", "16", "-c", "4"); err != nil || strings.Contains(out, "refused") {
+			return false // it doesn't serve yet
+		}
 		bits := mbpollBits(t, port)
 		return bits[holdoff.InputPending] == 1 && bits[holdoff.InputPulling] == 1 && bits[holdoff.InputKept] == 0 && bits[holdoff.InputWatched] == 1
 	})

@@ -71,12 +71,21 @@ func TestKilledBetweenTakenAndKnown(t *testing.T) {
 
 // memory is a sink that answers, or doesn't.
 type memory struct {
+	mu     sync.Mutex
 	dead   bool
 	alerts map[string]capture.Alert
 	order  []string
 }
 
+func (m *memory) die(dead bool) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.dead = dead
+}
+
 func (m *memory) Send(_ context.Context, a capture.Alert) error {
+	m.mu.Lock()
+	defer m.mu.Unlock()
 	if m.dead {
 		return errors.New("no route to host")
 	}
@@ -127,10 +136,11 @@ func TestOutageOfTwoDays(t *testing.T) {
 		start()
 		trip("fan")
 		time.Sleep(time.Minute)
+		synctest.Wait()
 		if len(mail.order) != 1 {
 			t.Fatalf("before the outage: %q", mail.order)
 		}
-		mail.dead = true
+		mail.die(true)
 		const minutes = 2 * 24 * 60
 		for minute := range minutes {
 			trip("elevator")
@@ -143,8 +153,13 @@ func TestOutageOfTwoDays(t *testing.T) {
 			}
 			time.Sleep(time.Minute)
 		}
-		mail.dead = false
+		mail.die(false)
 		time.Sleep(time.Hour)
+		stop()
+		start() // and nothing is told again
+		time.Sleep(time.Hour)
+		mail.mu.Lock()
+		defer mail.mu.Unlock()
 		told, messages := map[string]int{}, 0
 		for i, id := range mail.order {
 			a := mail.alerts[id]
