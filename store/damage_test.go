@@ -10,6 +10,8 @@ import (
 	"testing"
 	"time"
 
+	bolt "go.etcd.io/bbolt"
+
 	"faultkeep/store"
 	"faultkeep/store/capture"
 	"faultkeep/store/storetest"
@@ -179,6 +181,39 @@ func TestAnyFlippedByte(t *testing.T) {
 	t.Logf("%d of %d flipped bytes noticed; the others lay in pages no longer used", noticed, rounds)
 	if noticed < rounds/4 {
 		t.Errorf("only %d of %d noticed", noticed, rounds)
+	}
+}
+
+// A chunk that can't be found under its name any more isn't passed over: the
+// capture says that it is damaged, instead of handing out less than was kept.
+func TestChunkUnderAnotherName(t *testing.T) {
+	path, kept := filled(t)
+	db, err := bolt.Open(path, 0o600, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	renamed := 0
+	err = db.Update(func(tx *bolt.Tx) error {
+		return tx.Bucket([]byte("chunks")).ForEachBucket(func(k []byte) error {
+			b := tx.Bucket([]byte("chunks")).Bucket(k)
+			if key, v := b.Cursor().Seek([]byte("data\x00")); bytes.HasPrefix(key, []byte("data\x00")) {
+				renamed++
+				other := append([]byte("dat\x9e"), key[4:]...)
+				v = bytes.Clone(v)
+				return errors.Join(b.Delete(bytes.Clone(key)), b.Put(other, v))
+			}
+			return nil
+		})
+	})
+	if err = errors.Join(err, db.Close()); err != nil || renamed < len(kept) {
+		t.Fatal(err, renamed)
+	}
+	s := must[*store.Store](t)(open(path))
+	defer s.Close()
+	for id := range kept {
+		if got, have, err := s.Original(ctx, id, capture.Data); !errors.Is(err, store.ErrDamaged) {
+			t.Errorf("%s hands out %d bytes, have %v, %v", id, len(got), have, err)
+		}
 	}
 }
 

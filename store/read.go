@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"fmt"
+	"slices"
 	"sort"
 
 	bolt "go.etcd.io/bbolt"
@@ -100,6 +101,10 @@ func (s *Store) original(ctx context.Context, id capture.ID, part string) (c cap
 			return fmt.Errorf("capture %s: %w", id, err)
 		}
 		have = rangesOf(runs, part)
+		if part == capture.Data && !slices.Equal(have, c.Integrity.Have) {
+			// A chunk whose name is damaged would be missed without a word.
+			return fmt.Errorf("capture %s: %w", id, damagef("it was kept with bytes %s, and has %s", words(c.Integrity.Have), words(have)))
+		}
 		var size int64
 		if part == capture.Data {
 			size = c.Integrity.Size
