@@ -135,14 +135,19 @@ func (c *repairDrop) Run(ctx context.Context, out output) error {
 
 // change does something with what can be changed in the data folder.
 func (f dataFlag) change(ctx context.Context, do func(archive.Analyst) error) error {
+	return changing(ctx, f, archive.ToAnalyse, do)
+}
+
+// changing opens the data folder to change something in it, and closes it.
+func changing[T interface{ Close() error }](ctx context.Context, f dataFlag, open func(context.Context, string) (T, error), do func(T) error) error {
 	folder, err := f.where()
 	if err != nil {
 		return err
 	}
-	desk, err := archive.ToAnalyse(ctx, folder)
+	t, err := open(ctx, folder)
 	if err != nil {
 		return neverRan(folder, err)
 	}
-	defer desk.Close()
-	return do(desk)
+	defer t.Close()
+	return do(t)
 }

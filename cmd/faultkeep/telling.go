@@ -325,14 +325,5 @@ func (c *alertAgain) Run(ctx context.Context, out output) error {
 
 // tell does something with how people are told.
 func (f dataFlag) tell(ctx context.Context, do func(archive.Teller) error) error {
-	folder, err := f.where()
-	if err != nil {
-		return err
-	}
-	t, err := archive.ToTell(ctx, folder)
-	if err != nil {
-		return neverRan(folder, err)
-	}
-	defer t.Close()
-	return do(t)
+	return changing(ctx, f, archive.ToTell, do)
 }

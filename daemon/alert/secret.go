@@ -112,3 +112,19 @@ func unreadable(file string, err error) error {
 	}
 	return fmt.Errorf("the secret in %s can't be read: %w", file, err)
 }
+
+// CheckPassword calls say where the password can't be read, by the keys that
+// sinks have for one.
+func (s Secret) CheckPassword(say func(key, text, hint string)) {
+	if s.File != "" && s.Env != "" {
+		say("password_env", "is given beside password_file", "keep one of them")
+		return
+	}
+	if _, err := s.Read(); err != nil {
+		key, hint := "password_file", "put the password there, readable by the account that faultkeep runs as"
+		if s.Env != "" {
+			key, hint = "password_env", "set it where faultkeep is started, or use password_file"
+		}
+		say(key, err.Error(), hint)
+	}
+}

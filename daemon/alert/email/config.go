@@ -54,14 +54,7 @@ func (c Config) password() alert.Secret {
 
 // split is the server in its parts, with the usual port.
 func (c Config) split() (host, port string, err error) {
-	if host, port, err = net.SplitHostPort(c.Server); err == nil {
-		return host, port, nil
-	}
-	host = strings.TrimSuffix(strings.TrimPrefix(c.Server, "["), "]")
-	if strings.Contains(host, ":") && net.ParseIP(host) == nil {
-		return "", "", err
-	}
-	return host, ports[c.security()], nil
+	return alert.SplitServer(c.Server, ports[c.security()])
 }
 
 // Place is where mail goes, as people read it.
@@ -141,23 +134,10 @@ func (c Config) checkLogin(say func(key, text, hint string), host string) {
 	case strings.ContainsFunc(c.User, func(r rune) bool { return r < ' ' || r == 0x7f }):
 		say("user", "holds a control character", "write it on one line")
 	}
-	if c.security() == "none" && !loopback(host) {
+	if c.security() == "none" && !alert.Loopback(host) {
 		say("security", "would send the password in the clear", "use starttls or tls, or a server on this computer")
 	}
-	if secret.File != "" && secret.Env != "" {
-		say("password_env", "is given beside password_file", "keep one of them")
-	} else if _, err := secret.Read(); err != nil {
-		key, hint := "password_file", "put the password there, readable by the account that faultkeep runs as"
-		if secret.Env != "" {
-			key, hint = "password_env", "set it where faultkeep is started, or use password_file"
-		}
-		say(key, err.Error(), hint)
-	}
-}
-
-func loopback(host string) bool {
-	ip := net.ParseIP(host)
-	return host == "localhost" || ip != nil && ip.IsLoopback()
+	secret.CheckPassword(say)
 }
 
 // parse reads one address; why says what is wrong with it.

@@ -46,14 +46,7 @@ func (c Config) password() alert.Secret {
 
 // split is the server in its parts, with the usual port.
 func (c Config) split() (host, port string, err error) {
-	if host, port, err = net.SplitHostPort(c.Server); err == nil {
-		return host, port, nil
-	}
-	host = strings.TrimSuffix(strings.TrimPrefix(c.Server, "["), "]")
-	if strings.Contains(host, ":") && net.ParseIP(host) == nil {
-		return "", "", err
-	}
-	return host, ports[c.security()], nil
+	return alert.SplitServer(c.Server, ports[c.security()])
 }
 
 // Place is where alerts go, as people read it.
@@ -103,18 +96,10 @@ func (c Config) Check(say func(key, text, hint string)) {
 	if c.User == "" && secret.Set() {
 		say("user", "is missing beside the password", "give the name to log in with")
 	}
-	if secret.Set() && c.security() == "none" && !loopback(host) {
+	if secret.Set() && c.security() == "none" && !alert.Loopback(host) {
 		say("security", "would send the password in the clear", "use tls, or a broker on this computer")
 	}
-	if secret.File != "" && secret.Env != "" {
-		say("password_env", "is given beside password_file", "keep one of them")
-	} else if _, err := secret.Read(); err != nil {
-		key, hint := "password_file", "put the password there, readable by the account that faultkeep runs as"
-		if secret.Env != "" {
-			key, hint = "password_env", "set it where faultkeep is started, or use password_file"
-		}
-		say(key, err.Error(), hint)
-	}
+	secret.CheckPassword(say)
 	switch {
 	case c.CAFile == "":
 	case c.security() == "none":
@@ -127,11 +112,6 @@ func (c Config) Check(say func(key, text, hint string)) {
 	if c.Timeout != 0 && (c.Timeout.Std() < 100*time.Millisecond || c.Timeout.Std() > longest) {
 		say("timeout", c.Timeout.String()+" is not between 100ms and "+longest.String(), "leave it out for "+usual.String())
 	}
-}
-
-func loopback(host string) bool {
-	ip := net.ParseIP(host)
-	return host == "localhost" || ip != nil && ip.IsLoopback()
 }
 
 // topic is one level of a topic (MQTT 5.0, 4.7).

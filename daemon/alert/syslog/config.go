@@ -59,14 +59,7 @@ func (c Config) timeout() time.Duration {
 
 // split is the address in its parts, with the network's usual port.
 func (c Config) split() (host, port string, err error) {
-	if host, port, err = net.SplitHostPort(c.Address); err == nil {
-		return host, port, nil
-	}
-	host = strings.TrimSuffix(strings.TrimPrefix(c.Address, "["), "]")
-	if strings.Contains(host, ":") && net.ParseIP(host) == nil {
-		return "", "", err
-	}
-	return host, ports[c.network()], nil
+	return alert.SplitServer(c.Address, ports[c.network()])
 }
 
 // Place is where alerts go, as people read it.
