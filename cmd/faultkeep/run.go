@@ -2,14 +2,18 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"log/slog"
 	"os"
+	"time"
 
 	"faultkeep/daemon"
+	"faultkeep/daemon/archive"
 	"faultkeep/daemon/config"
 	"faultkeep/daemon/logs"
+	"faultkeep/store"
 )
 
 type runCommand struct {
@@ -28,7 +32,7 @@ func (c runCommand) Run(ctx context.Context, out output) error {
 // runDaemon watches the drives of the config file until ctx ends, or until a
 // part ends without which watching is no good. The log goes to w, and to the
 // system's events where there are such.
-func runDaemon(ctx context.Context, configPath string, w io.Writer, events logs.Events) error {
+func runDaemon(ctx context.Context, configPath string, w io.Writer, events logs.Events) (err error) {
 	loaded, err := loadConfig(configPath)
 	if err != nil {
 		return err
@@ -40,6 +44,11 @@ func runDaemon(ctx context.Context, configPath string, w io.Writer, events logs.
 	systemd := newNotifier(os.Getenv)
 	again, done := hangups()
 	defer done()
+	defer func() {
+		if err == nil || ctx.Err() == nil { // one that was told to end hasn't failed
+			leaveWord(loaded.Config.Data, err)
+		}
+	}()
 	app, err := daemon.Start(ctx, loaded, daemon.Options{Log: log, Level: level, Version: versionText(), Reloading: systemd.reloading})
 	if err != nil {
 		return err
@@ -48,6 +57,7 @@ func runDaemon(ctx context.Context, configPath string, w io.Writer, events logs.
 	for i, d := range loaded.Drives {
 		names[i] = d.Config.Name
 	}
+	leaveWord(loaded.Config.Data, nil)
 	log.Info("watching", "drives", names, "page", app.Address, "data", loaded.Config.Data, "config", loaded.Path, "version", versionText(), logs.Event())
 	systemd.say("READY=1")
 	fed, starve := context.WithCancel(ctx)
@@ -75,6 +85,17 @@ func runDaemon(ctx context.Context, configPath string, w io.Writer, events logs.
 		}
 	}
 	return err
+}
+
+// leaveWord notes in the data folder why faultkeep failed, or that it didn't.
+// What can't be noted is in the log all the same.
+func leaveWord(data string, err error) {
+	switch {
+	case err == nil:
+		_ = archive.RemoveFailure(data)
+	case !errors.Is(err, store.ErrInUse): // the other one that runs there hasn't failed
+		_ = archive.WriteFailure(data, archive.Failure{Time: time.Now().UTC().Truncate(time.Second), Version: versionText(), Error: err.Error()})
+	}
 }
 
 // logger writes the daemon's log as the config wants it, from a level on that

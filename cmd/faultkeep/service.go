@@ -30,9 +30,9 @@ type serviceCommand struct {
 
 type installCommand struct {
 	configFlag
-	Account      string `name:"user" placeholder:"NAME" help:"Account to run as; it must exist. Left out: faultkeep, made if missing (Windows: LocalService)."`
-	DelayedStart bool   `help:"Windows: start a little after the machine did."`
-	DryRun       bool   `help:"Print what would be installed, and change nothing."`
+	Account string `name:"user" placeholder:"NAME" help:"Account to run as; it must exist. Left out: faultkeep, made if missing. On Windows one without a password; left out: NT SERVICE\\faultkeep, which Windows makes."`
+	NoDelay bool   `help:"Windows: start with the machine at once, not the two minutes later that leave it time for itself."`
+	DryRun  bool   `help:"Print what would be installed, and change nothing."`
 }
 
 // Run installs. A failed install leaves nothing behind.
@@ -64,11 +64,11 @@ func (c *installCommand) Run(ctx context.Context, out output) error {
 	if err != nil {
 		return err
 	}
-	for _, w := range p.warnings() {
+	for _, w := range c.minds(p) {
 		fmt.Fprintln(out.Err, "Mind:", w+".")
 	}
 	if c.DryRun {
-		text, err := p.unit()
+		text, err := c.described(p)
 		if err == nil {
 			_, err = fmt.Fprint(out.Out, text)
 		}
@@ -82,23 +82,41 @@ func (c *installCommand) plan(loaded *config.Loaded, binary string) (plan, error
 		return plan{}, usageError{errors.New("this program was built by `go run` and is gone when it ends. Build it to stay, as in `go build -o /usr/local/bin/faultkeep ./cmd/faultkeep`, and install with that")}
 	}
 	p := plan{Binary: binary, Config: loaded.Path, Data: loaded.Config.Data, Account: cmp.Or(c.Account, usualAccount)}
-	if p.Account == "root" || p.Account == "0" {
-		return p, usageError{errors.New("faultkeep needs no rights of root and isn't installed with them. Name another account with --user, or none")}
+	if err := fit(runtime.GOOS, p.Account); err != nil {
+		return p, usageError{err}
 	}
-	if p.Account == "nobody" { // others use it too, and could read what was kept
-		return p, usageError{errors.New("the account nobody is shared with other programs. Name one of faultkeep's own with --user, or none")}
-	}
-	if strings.ContainsFunc(p.Account, awkward) || strings.ContainsAny(p.Account, "%{}") {
-		return p, usageError{fmt.Errorf("--user %q is no account's name", p.Account)}
-	}
-	for _, address := range loaded.Listens() {
+	p.Listens = loaded.Listens()
+	for _, address := range p.Listens {
 		if _, port, err := net.SplitHostPort(address); err == nil {
 			n, err := strconv.Atoi(port)
 			p.LowPort = p.LowPort || err == nil && n > 0 && n < 1024
 		}
 	}
-	p.Writes, p.Secrets = loaded.Writes(), loaded.Secrets()
+	p.Reads, p.Writes, p.Secrets = loaded.Reads(), loaded.Writes(), loaded.Secrets()
 	return p, nil
+}
+
+// fit tells why an account is none to run as.
+func fit(goos, account string) error {
+	odd := "%{}"
+	if goos == "windows" {
+		switch strings.ToLower(account) {
+		case "localsystem", `.\localsystem`, "system", `nt authority\system`, `nt authority\localsystem`:
+			return errors.New("faultkeep needs no rights of the system and isn't installed with them. Name another account with --user, or none")
+		}
+		account = strings.ReplaceAll(account, `\`, "/") // between domain and name
+		odd += ":*?<>|"
+	}
+	switch account {
+	case "root", "0":
+		return errors.New("faultkeep needs no rights of root and isn't installed with them. Name another account with --user, or none")
+	case "nobody": // others use it too, and could read what was kept
+		return errors.New("the account nobody is shared with other programs. Name one of faultkeep's own with --user, or none")
+	}
+	if strings.ContainsFunc(account, awkward) || strings.ContainsAny(account, odd) {
+		return fmt.Errorf("--user %q is no account's name", account)
+	}
+	return nil
 }
 
 // readEnvironment takes over the variables that the service will find, so that
@@ -179,7 +197,7 @@ func (c *uninstallCommand) Run(ctx context.Context, out output) error {
 
 // ours tells the files that faultkeep writes into its data folder from others.
 func ours(name string) bool {
-	return strings.HasPrefix(name, archive.StoreFile) || strings.HasPrefix(name, "daemon.json") || name == certificate.File
+	return strings.HasPrefix(name, archive.StoreFile) || strings.HasPrefix(name, "daemon.") || name == certificate.File
 }
 
 // purge removes what faultkeep keeps in its data folder, and the folder where
@@ -234,10 +252,10 @@ func (c *startCommand) Run(ctx context.Context, out output) error {
 	if now, err = look(ctx); err != nil {
 		return err
 	}
-	if !now.Running || now.Restarts > 0 {
-		return fmt.Errorf("the service started and ended again at once. %s", whereLogs)
-	}
 	now.fill(c.Config)
+	if !now.Running || now.Restarts > 0 {
+		return fmt.Errorf("the service started and ended again at once. %s", now.why())
+	}
 	fmt.Fprintln(out.Out, "Started.", now.page())
 	return nil
 }
@@ -265,98 +283,6 @@ func (c *stopCommand) Run(ctx context.Context, out output) error {
 	}
 	fmt.Fprintln(out.Out, "Stopped. No drive is being watched until it is started again.")
 	return nil
-}
-
-type statusCommand struct {
-	configFlag
-	JSON bool `name:"json" help:"Write JSON."`
-}
-
-// state is what the system knows of the service.
-type state struct {
-	Installed  bool   `json:"installed"`
-	AtBoot     bool   `json:"starts_with_machine"`
-	Running    bool   `json:"running"`
-	Restarting bool   `json:"restarting"` // ended, and about to be started again
-	Restarts   int    `json:"restarts"`   // by itself since it was last started
-	Since      string `json:"since"`      // when it began to run, as the system tells it
-	PID        int    `json:"pid"`
-	Config     string `json:"config"`
-	Data       string `json:"data"`
-	Version    string `json:"version"` // of the one that runs; "" as with Page
-	Page       string `json:"page"`    // "" where it doesn't run, or its data folder can't be read
-}
-
-// fill adds what only the config and the data folder tell.
-func (s *state) fill(given string) {
-	s.Config = cmp.Or(s.Config, given)
-	if s.Data == "" && s.Config != "" {
-		if loaded, problems := config.Load(s.Config); len(problems) == 0 {
-			s.Data = loaded.Config.Data
-		}
-	}
-	if s.Running && s.Data != "" {
-		if e, err := archive.ReadEndpointFile(s.Data); err == nil {
-			s.Page, s.Version = e.Address, e.Version
-		}
-	}
-}
-
-// page says where the page is.
-func (s state) page() string {
-	if s.Page == "" {
-		return "`faultkeep service status` tells where the page is."
-	}
-	return "The page: " + s.Page
-}
-
-// Run tells the state in words.
-func (c *statusCommand) Run(ctx context.Context, out output) error {
-	now, err := look(ctx)
-	if err != nil {
-		return err
-	}
-	now.fill(c.Config)
-	if c.JSON {
-		err = writeJSON(out.Out, now)
-	} else {
-		err = table(out.Out, now.rows())
-	}
-	if err == nil && !now.Running {
-		err = errSaid
-	}
-	return err
-}
-
-func (s state) rows() [][]string {
-	if !s.Installed {
-		return [][]string{{"installed", "no. `faultkeep service install --config FILE` does that"}}
-	}
-	rows := [][]string{{"installed", "yes, starts with the machine"}}
-	if !s.AtBoot {
-		rows[0][1] = "yes, but doesn't start with the machine. Installing again sets that right"
-	}
-	switch {
-	case s.Restarting:
-		rows = append(rows, []string{"running", fmt.Sprintf("no, it ended and is started again (%s so far). %s", counted(s.Restarts, "time"), whereLogs)})
-	case s.Running:
-		how := "yes"
-		if s.Since != "" {
-			how += ", since " + s.Since
-		}
-		if s.Restarts > 0 {
-			how += fmt.Sprintf(", after %s", counted(s.Restarts, "restart"))
-		}
-		rows = append(rows, []string{"running", how})
-	default:
-		rows = append(rows, []string{"running", "no, so no drive is being watched. `faultkeep service start` starts it"})
-	}
-	for _, r := range [][]string{{"config", s.Config}, {"data", s.Data}, {"version", s.Version}, {"page", s.Page}} {
-		if r[1] != "" {
-			rows = append(rows, r)
-		}
-	}
-	return rows
 }
 
 // noService is the error where the system has no service manager that faultkeep knows.

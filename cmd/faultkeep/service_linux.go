@@ -54,6 +54,10 @@ func canInstall() error {
 	return nil
 }
 
+func (*installCommand) described(p plan) (string, error) { return p.unit() }
+
+func (*installCommand) minds(p plan) []string { return p.warnings() }
+
 // install does everything in an order in which each step can be taken back.
 func (c *installCommand) install(ctx context.Context, p plan, out output) (err error) {
 	unit, err := p.unit()

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"os"
 	"path/filepath"
+	"reflect"
 	"syscall"
 	"testing"
 
@@ -30,7 +31,7 @@ func TestStateOf(t *testing.T) {
 		"absent":  {"MainPID=0\nNRestarts=0\nLoadState=not-found\nActiveState=inactive\nSubState=dead\nUnitFileState=\nActiveEnterTimestamp=\n", state{}},
 		"silence": {"", state{}},
 	} {
-		if got := stateOf(one.shown); got != one.want {
+		if got := stateOf(one.shown); !reflect.DeepEqual(got, one.want) {
 			t.Errorf("%s: %+v, want %+v", name, got, one.want)
 		}
 	}

@@ -21,6 +21,10 @@ func asService(ctx context.Context, work func(context.Context, logs.Events) erro
 
 func canInstall() error { return noService() }
 
+func (*installCommand) described(plan) (string, error) { return "", noService() }
+
+func (*installCommand) minds(plan) []string { return nil }
+
 func (c *installCommand) install(context.Context, plan, output) error { return noService() }
 
 func control() (service.Service, error) { return nil, noService() }

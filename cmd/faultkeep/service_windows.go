@@ -1,177 +1,256 @@
 package main
 
 import (
+	"bytes"
 	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"os"
 	"os/exec"
+	"path/filepath"
 	"slices"
+	"strings"
 	"time"
+	"unsafe"
 
 	"github.com/kardianos/service"
 	"golang.org/x/sys/windows"
 	"golang.org/x/sys/windows/svc"
+	"golang.org/x/sys/windows/svc/eventlog"
 	"golang.org/x/sys/windows/svc/mgr"
-
-	"faultkeep/daemon/logs"
 )
 
-// usualAccount may do little on this machine and nothing on others.
 const (
-	usualAccount = `NT AUTHORITY\LocalService`
-	localService = "*S-1-5-19" // its name differs from language to language, its SID doesn't
-	whereLogs    = "The event viewer (Windows logs, Application) tells why"
+	usualAccount = virtualAccount
+	whereLogs    = "The event viewer (Windows logs, Application, source faultkeep) tells why"
 )
 
+// control is the service as the library steers it, but for its end.
 func control() (service.Service, error) {
-	return service.New(nothing{}, &service.Config{Name: serviceName})
+	s, err := service.New(nothing{}, &service.Config{Name: serviceName})
+	return stopper{s}, err
 }
 
-// program is work as the service manager runs it.
-type program struct {
-	ctx  context.Context
-	work func(context.Context, logs.Events) error
-	stop context.CancelFunc
-	done chan struct{}
-	err  error
-}
+// stopper waits for the end for a while only, which the library doesn't.
+type stopper struct{ service.Service }
 
-// Start returns at once; the manager waits for it.
-func (p *program) Start(s service.Service) error {
-	ctx, stop := context.WithCancel(p.ctx)
-	p.stop, p.done = stop, make(chan struct{})
-	// Windows' event log, where people look for why a service doesn't run. A
-	// service that may not write there watches all the same.
-	var events logs.Events
-	if log, err := s.SystemLogger(nil); err == nil {
-		events = log
-	}
-	go func() {
-		defer close(p.done)
-		p.err = p.work(ctx, events)
-		if ctx.Err() != nil {
-			return
+func (stopper) Stop() error {
+	return opened(windows.SC_MANAGER_CONNECT, windows.SERVICE_STOP|windows.SERVICE_QUERY_STATUS, func(s *mgr.Service) error {
+		now, err := s.Control(svc.Stop)
+		if errors.Is(err, windows.ERROR_SERVICE_NOT_ACTIVE) {
+			return nil
 		}
-		// Nobody asked it to end. A process that is gone without having said
-		// that it stopped is what the manager starts again.
-		if p.err == nil {
-			p.err = errors.New("watching ended by itself")
+		for end := time.Now().Add(20 * time.Second); err == nil && now.State != svc.Stopped; now, err = s.Query() {
+			if time.Now().After(end) {
+				return errors.New("it was told to, and hasn't after 20 s")
+			}
+			time.Sleep(50 * time.Millisecond)
 		}
-		if events != nil { // a config that is wrong ends it before there is a log
-			_ = events.Error("faultkeep ends and is started again: ", p.err.Error())
-		}
-		os.Exit(exitFailed)
-	}()
-	return nil
-}
-
-// stopsWithin is how long Windows waits for a service.
-const stopsWithin = 4500 * time.Millisecond
-
-// Stop ends the work; what isn't done in time is left to the next start, since
-// nothing that was kept depends on a clean end.
-func (p *program) Stop(service.Service) error {
-	p.stop()
-	select {
-	case <-p.done:
-		return p.err
-	case <-time.After(stopsWithin):
-		return nil
-	}
-}
-
-// asService runs work under the service manager where that started us, and
-// just runs it elsewhere.
-func asService(ctx context.Context, work func(context.Context, logs.Events) error) error {
-	if service.Interactive() {
-		return work(ctx, nil)
-	}
-	s, err := service.New(&program{ctx: context.WithoutCancel(ctx), work: work}, &service.Config{Name: serviceName})
-	if err != nil {
 		return err
-	}
-	return s.Run()
+	})
 }
 
 // canInstall says early what would fail halfway.
 func canInstall() error {
 	if !windows.GetCurrentProcessToken().IsElevated() {
-		return errors.New("installing a service needs the rights of an administrator; open the command prompt with \"Run as administrator\"")
+		return errors.New("installing and removing a service needs the rights of an administrator; open the command prompt with \"Run as administrator\"")
 	}
 	return nil
 }
 
+func (c *installCommand) registration(p plan) registration {
+	r := registration{plan: p, AtOnce: c.NoDelay, Own: true}
+	entries, err := os.ReadDir(p.Data)
+	if err != nil {
+		r.Own = errors.Is(err, os.ErrNotExist)
+	}
+	for _, e := range entries {
+		r.Own = r.Own && e.Type().IsRegular() && ours(e.Name())
+	}
+	return r
+}
+
+func (c *installCommand) described(p plan) (string, error) { return c.registration(p).words(), nil }
+
+func (c *installCommand) minds(p plan) []string { return c.registration(p).minds() }
+
+// install does everything in an order in which each step can be taken back.
 func (c *installCommand) install(ctx context.Context, p plan, out output) (err error) {
 	var undo []func()
+	var said bytes.Buffer // told only once it is true for good
 	defer func() {
-		if err != nil {
+		if err == nil {
+			_, err = said.WriteTo(out.Out)
+		} else {
 			for _, back := range slices.Backward(undo) {
 				back()
 			}
 		}
 	}()
-	if _, err := os.Stat(p.Data); errors.Is(err, os.ErrNotExist) {
-		if err := os.Mkdir(p.Data, 0o750); err != nil {
-			return fmt.Errorf("the data folder can't be made: %w", err)
+	did := func(format string, args ...any) { fmt.Fprintf(&said, format+"\n", args...) }
+
+	r := c.registration(p)
+	now, err := look(ctx)
+	if err != nil {
+		return err
+	}
+	back, lacks, err := r.register(now)
+	if err != nil {
+		return fmt.Errorf("the service isn't taken by Windows: %w. All is as it was", err)
+	}
+	undo = append(undo, back)
+	if err := os.Mkdir(p.Data, 0o750); err == nil {
+		undo = append(undo, func() { _ = os.Remove(p.Data) }) // only where it is empty still
+		did("Made the data folder %s.", p.Data)
+	} else if !errors.Is(err, os.ErrExist) {
+		return fmt.Errorf("the data folder can't be made: %w. All is as it was", err)
+	}
+	// The account is there once the service is, and not before.
+	for _, g := range r.grants() {
+		info, err := os.Stat(g.Path)
+		if err != nil {
+			did("%s isn't there yet. Once it is, install again, so that the service may use it.", g.Path)
+			continue
 		}
-		undo = append(undo, func() { _ = os.Remove(p.Data) })
-		fmt.Fprintf(out.Out, "Made the data folder %s.\n", p.Data)
+		g.Folder = info.IsDir()
+		if err := icacls(ctx, g.icacls(p.Account)); err != nil {
+			return fmt.Errorf("%s can't be given the right to %s: %w. All is as it was", p.Account, g.Path, err)
+		}
+		if !now.Installed {
+			undo = append(undo, func() {
+				_ = icacls(context.WithoutCancel(ctx), []string{g.Path, "/remove:g", trustee(p.Account), "/q"})
+			})
+		}
 	}
-	who := localService
-	if p.Account != usualAccount {
-		who = p.Account
+	when := "a little after the machine has started"
+	if c.NoDelay {
+		when = "with the machine"
 	}
-	if text, err := exec.CommandContext(ctx, "icacls", p.Data, "/grant", who+":(OI)(CI)M").CombinedOutput(); err != nil {
-		return fmt.Errorf("%s can't be let write to %s: %w: %s", p.Account, p.Data, err, text)
+	did("Installed. It starts %s, runs as %s, and is started again %v after it ended, whatever ended it.", when, p.Account, restartsAfter)
+	for _, what := range lacks {
+		did("Mind: this Windows doesn't know how to %s.", what)
 	}
-	renewed, err := renew(ctx)
-	if err != nil {
-		return err
+	if now.Running {
+		did("It is running as it was before; `faultkeep service stop` and `start` make changes count.")
+	} else {
+		did("Start it now with `faultkeep service start`.")
 	}
-	s, err := service.New(nothing{}, c.registration(p))
-	if err != nil {
-		return err
-	}
-	if err := s.Install(); err != nil {
-		return fmt.Errorf("Windows doesn't take the service: %w. Use a command prompt opened as administrator", err)
-	}
-	undo = append(undo, func() { _ = s.Uninstall() })
-	if err := restartAlways(); err != nil {
-		return fmt.Errorf("Windows can't be told to start the service again when it fails: %w", err)
-	}
-	if renewed {
-		fmt.Fprintln(out.Out, "Stopped and removed the service as it was.")
-	}
-	fmt.Fprintf(out.Out, "Installed. It starts with the machine and runs as %s.\nStart it now with `faultkeep service start`.\n", p.Account)
 	return nil
 }
 
-func (c *installCommand) registration(p plan) *service.Config {
-	return &service.Config{Name: serviceName, DisplayName: serviceTitle, Executable: p.Binary, UserName: p.Account,
-		Description: "Watches drives and keeps their fault recordings before they are erased. Reads only, unless its config allows more.",
-		Arguments:   []string{"run", "--config", p.Config}, // absolute: a service begins in a system folder
-		Option:      service.KeyValue{"DelayedAutoStart": c.DelayedStart}}
-}
-
-// renew removes an installed service, so that installing again is no error.
-func renew(ctx context.Context) (bool, error) {
-	now, err := look(ctx)
-	if err != nil || !now.Installed {
-		return false, err
+// register has Windows know the service, or know it better; back undoes that.
+// lacks is what this Windows can't be told.
+func (r registration) register(now state) (back func(), lacks []string, err error) {
+	if now.Installed {
+		var was registered
+		err = opened(windows.SC_MANAGER_CONNECT, windows.SERVICE_QUERY_CONFIG, func(s *mgr.Service) (err error) {
+			was, err = asRegistered(s)
+			return err
+		})
+		if err != nil {
+			return nil, nil, err
+		}
+		back = func() { _ = was.put() }
+		if err = (registered{r.commandLine(), r.Account, mgr.StartAutomatic}).put(); err == nil {
+			err = ignoring(eventlog.InstallAsEventCreate(serviceName, eventlog.Error|eventlog.Warning|eventlog.Info), "exists")
+		}
+	} else {
+		var s service.Service
+		s, err = service.New(nothing{}, &service.Config{Name: serviceName, DisplayName: serviceTitle, Executable: r.Binary, UserName: r.Account,
+			Description: serviceText, Arguments: r.arguments()})
+		if err != nil {
+			return nil, nil, err
+		}
+		back = func() { _ = unregister() }
+		err = s.Install()
 	}
-	return true, remove(ctx, now)
+	if err == nil {
+		lacks, err = r.settle()
+	}
+	if err != nil {
+		back() // the library leaves a part of it
+	}
+	return back, lacks, err
 }
 
-// restartAlways has the manager start the service again whenever it ends
-// without having been asked to, also when it ended in an orderly way.
-func restartAlways() error {
-	return opened(windows.SC_MANAGER_CONNECT, windows.SERVICE_ALL_ACCESS, func(s *mgr.Service) error {
-		again := mgr.RecoveryAction{Type: mgr.ServiceRestart, Delay: 3 * time.Second}
-		day := uint32((24 * time.Hour).Seconds())
-		return cmp.Or(s.SetRecoveryActions([]mgr.RecoveryAction{again, again, again}, day), s.SetRecoveryActionsOnNonCrashFailures(true))
+// ignoring passes over an error that says so.
+func ignoring(err error, text string) error {
+	if err != nil && strings.Contains(err.Error(), text) {
+		return nil
+	}
+	return err
+}
+
+// registered is of an installed service what installing it again changes.
+type registered struct {
+	command, account string
+	start            uint32
+}
+
+func asRegistered(s *mgr.Service) (r registered, err error) {
+	b := make([]byte, 8<<10) // the most that there can be
+	c := (*windows.QUERY_SERVICE_CONFIG)(unsafe.Pointer(&b[0]))
+	needed := uint32(0)
+	if err = windows.QueryServiceConfig(s.Handle, c, uint32(len(b)), &needed); err != nil {
+		return r, err
+	}
+	return registered{windows.UTF16PtrToString(c.BinaryPathName), windows.UTF16PtrToString(c.ServiceStartName), c.StartType}, nil
+}
+
+func (r registered) put() error {
+	return opened(windows.SC_MANAGER_CONNECT, windows.SERVICE_CHANGE_CONFIG, func(s *mgr.Service) error {
+		command, err := windows.UTF16PtrFromString(r.command)
+		if err != nil {
+			return err
+		}
+		account, err := windows.UTF16PtrFromString(r.account)
+		if err != nil {
+			return err
+		}
+		const same = windows.SERVICE_NO_CHANGE
+		return windows.ChangeServiceConfig(s.Handle, same, r.start, same, command, nil, nil, nil, account, nil, nil)
 	})
+}
+
+// settle has the manager start the service when it should, and again whenever
+// it ends without having been asked to, also when it ended in an orderly way.
+func (r registration) settle() (lacks []string, err error) {
+	later := windows.SERVICE_DELAYED_AUTO_START_INFO{}
+	if !r.AtOnce {
+		later.IsDelayedAutoStartUp = 1
+	}
+	again := mgr.RecoveryAction{Type: mgr.ServiceRestart, Delay: restartsAfter}
+	err = opened(windows.SC_MANAGER_CONNECT, windows.SERVICE_ALL_ACCESS, func(s *mgr.Service) error {
+		for _, step := range []struct {
+			what string
+			err  error
+		}{
+			{"start again what failed", s.SetRecoveryActions([]mgr.RecoveryAction{again, again, again}, uint32(forgetsAfter.Seconds()))},
+			{"start again what ended in an orderly way", s.SetRecoveryActionsOnNonCrashFailures(true)},
+			{"start a service a little later", windows.ChangeServiceConfig2(s.Handle, windows.SERVICE_CONFIG_DELAYED_AUTO_START_INFO, (*byte)(unsafe.Pointer(&later)))},
+		} {
+			if errors.Is(step.err, windows.ERROR_INVALID_LEVEL) {
+				lacks = append(lacks, step.what) // wine's, if none of Windows that is still in use
+			} else if step.err != nil {
+				return fmt.Errorf("it can't be told to %s: %w", step.what, step.err)
+			}
+		}
+		return nil
+	})
+	return lacks, err
+}
+
+// icacls changes who may do what with a file.
+func icacls(ctx context.Context, args []string) error {
+	folder, err := windows.GetSystemDirectory()
+	if err != nil {
+		return err
+	}
+	if text, err := exec.CommandContext(ctx, filepath.Join(folder, "icacls.exe"), args...).CombinedOutput(); err != nil {
+		return fmt.Errorf("icacls: %w: %s", err, bytes.TrimSpace(text))
+	}
+	return nil
 }
 
 // opened does something with the installed service, with no more rights than needed.
@@ -180,7 +259,7 @@ func opened(manager, access uint32, do func(*mgr.Service) error) error {
 	if err != nil {
 		return err
 	}
-	defer windows.CloseServiceHandle(m)
+	defer func() { _ = windows.CloseServiceHandle(m) }()
 	name, err := windows.UTF16PtrFromString(serviceName)
 	if err != nil {
 		return err
@@ -194,18 +273,32 @@ func opened(manager, access uint32, do func(*mgr.Service) error) error {
 	return do(s)
 }
 
+// unregister has Windows forget the service and the source of its events, as
+// much as there is of both.
+func unregister() error {
+	err := opened(windows.SC_MANAGER_CONNECT, windows.DELETE, (*mgr.Service).Delete)
+	if errors.Is(err, windows.ERROR_SERVICE_DOES_NOT_EXIST) || errors.Is(err, windows.ERROR_SERVICE_MARKED_FOR_DELETE) {
+		err = nil
+	}
+	source := eventlog.Remove(serviceName)
+	if errors.Is(source, windows.ERROR_FILE_NOT_FOUND) {
+		source = nil
+	}
+	return cmp.Or(err, source)
+}
+
+// remove stops and removes the service.
 func remove(_ context.Context, now state) error {
-	s, err := control()
-	if err != nil {
+	if err := canInstall(); err != nil {
 		return err
 	}
-	if now.Running {
-		if err := s.Stop(); err != nil {
+	if now.Running || now.Restarting {
+		if err := (stopper{}).Stop(); err != nil {
 			return fmt.Errorf("the service doesn't stop, so it wasn't removed: %w", err)
 		}
 	}
-	if err := s.Uninstall(); err != nil {
-		return fmt.Errorf("the service can't be removed: %w. Use a command prompt opened as administrator", err)
+	if err := unregister(); err != nil {
+		return fmt.Errorf("the service can't be removed: %w", err)
 	}
 	return nil
 }
@@ -214,23 +307,42 @@ func remove(_ context.Context, now state) error {
 func look(context.Context) (s state, err error) {
 	err = opened(windows.SC_MANAGER_CONNECT, windows.SERVICE_QUERY_CONFIG|windows.SERVICE_QUERY_STATUS, func(o *mgr.Service) error {
 		s.Installed = true
-		c, err := o.Config()
+		c, err := asRegistered(o)
 		if err != nil {
 			return err
 		}
-		s.AtBoot = c.StartType == mgr.StartAutomatic
-		if args, err := windows.DecomposeCommandLine(c.BinaryPathName); err == nil {
+		s.AtBoot = c.start == mgr.StartAutomatic
+		if args, err := windows.DecomposeCommandLine(c.command); err == nil {
 			if i := slices.Index(args, "--config"); i >= 0 && i+1 < len(args) {
 				s.Config = args[i+1]
 			}
 		}
 		q, err := o.Query()
 		s.Running = q.State == svc.Running || q.State == svc.StartPending
+		// A process that went without saying that it stopped is started again.
+		s.Restarting = q.State == svc.Stopped && q.Win32ExitCode == uint32(windows.ERROR_PROCESS_ABORTED)
 		s.PID = int(q.ProcessId)
+		if s.Running {
+			s.Since = begun(q.ProcessId)
+		}
 		return err
 	})
 	if errors.Is(err, windows.ERROR_SERVICE_DOES_NOT_EXIST) {
 		return state{}, nil
 	}
 	return s, err
+}
+
+// begun tells when a process began; "" where that may not be known.
+func begun(pid uint32) string {
+	h, err := windows.OpenProcess(windows.PROCESS_QUERY_LIMITED_INFORMATION, false, pid)
+	if err != nil {
+		return ""
+	}
+	defer func() { _ = windows.CloseHandle(h) }()
+	var from, to, kernel, user windows.Filetime
+	if windows.GetProcessTimes(h, &from, &to, &kernel, &user) != nil {
+		return ""
+	}
+	return time.Unix(0, from.Nanoseconds()).Format(time.RFC3339)
 }

@@ -17,6 +17,8 @@ type plan struct {
 	Data    string
 	Account string   // that it runs as; never root
 	LowPort bool     // it listens below port 1024
+	Listens []string // addresses that it listens on
+	Reads   []string // folders and files outside the config's folder that it only reads
 	Writes  []string // further folders that it must be able to write
 	Secrets []string // files that only root needs to be able to read
 }

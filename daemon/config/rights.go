@@ -19,6 +19,20 @@ func (l *Loaded) Listens() []string {
 	return out
 }
 
+// Reads are the folders and files that are only read, beside the config and
+// what lies with it.
+func (l *Loaded) Reads() (out []string) {
+	for _, f := range l.Folders {
+		if f.Config.After != folder.Move && f.Config.After != folder.Delete {
+			out = append(out, f.Config.Path)
+		}
+	}
+	if t := l.Config.Web.TLS; t != nil {
+		out = append(out, t.Cert, t.Key)
+	}
+	return once(slices.DeleteFunc(out, func(path string) bool { return path == "" }))
+}
+
 // Writes are the folders that something is written to, moved to or deleted from.
 func (l *Loaded) Writes() (out []string) {
 	for _, f := range l.Folders {
@@ -36,6 +50,9 @@ func (l *Loaded) Writes() (out []string) {
 	}
 	if l.Config.Log.File != "" {
 		out = append(out, filepath.Dir(l.Config.Log.File))
+	}
+	if b := l.Config.Brief; b != nil && b.Folder != "" {
+		out = append(out, b.Folder)
 	}
 	return once(out)
 }

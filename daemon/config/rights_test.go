@@ -30,6 +30,7 @@ folders:
   - {name: seen, path: seen, drive: belt-3}
   - {name: gone, path: gone, drive: belt-3, after: delete}
   - {name: away, path: away, drive: belt-3, after: move, move_to: kept}
+brief: {at: "06:00", folder: briefs}
 alerts:
   sinks:
     - {name: hook, webhook: {url: "https://alarms.northquay.example/", secret_file: hook.key, sign_file: sign.key}}
@@ -42,7 +43,8 @@ alerts:
 		got, want []string
 	}{
 		{"listens", l.Listens(), []string{"127.0.0.1:80", "127.0.0.1:502"}},
-		{"writes", l.Writes(), []string{"away", "gone", "kept", "log"}},
+		{"reads", l.Reads(), []string{"seen"}},
+		{"writes", l.Writes(), []string{"away", "briefs", "gone", "kept", "log"}},
 		{"secrets", l.Secrets(), []string{"hook.key", "sign.key"}},
 	} {
 		for i, name := range one.want {
