@@ -8,6 +8,7 @@ import (
 	"errors"
 	"math"
 	"os"
+	"runtime"
 	"slices"
 	"strings"
 	"testing"
@@ -189,6 +190,9 @@ func TestCommitThatFails(t *testing.T) {
 				t.Fatal(err)
 			}
 			if c.commit == nil {
+				if runtime.GOOS == "windows" {
+					t.Skip("the file stays mapped, and can't be removed at the end")
+				}
 				c.commit = func(*bolt.Tx) error { store.PoisonLocked(s); panic("page 7 is nonsense") }
 			}
 			store.SetCommit(s, c.commit)
@@ -250,6 +254,9 @@ func TestReadBackThatDiffers(t *testing.T) {
 // The outcome of a commit can't be seen for a while, since its file can't be
 // opened. Keeping again finds that it was kept, and alerts nobody twice.
 func TestOutcomeSeenLater(t *testing.T) {
+	if runtime.GOOS == "windows" {
+		t.Skip("nobody can move a file that is open")
+	}
 	s := storetest.New(t, storetest.To("log"))
 	c, data := storetest.Recording("elevator", 1, 2, 100)
 	d := must[*store.Draft](t)(s.Draft(ctx, c))

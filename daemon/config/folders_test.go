@@ -40,7 +40,7 @@ folders:
 	want := `  exports (Exports) in DIR/in, looked through every 1m; its files count as slew; once kept they are moved to DIR/in/kept. What is there at the first start is kept if it was written since 2026-11-25.
   rest in DIR/rest, looked through every 30s; the files say whose they are, else they count as rest; once kept they are deleted. What is there at the first start is kept too.
   plain in DIR/plain, looked through every 30s; its files count as plain; they stay where they are. What is there at the first start is passed over.`
-	if d := cmp.Diff(want, strings.ReplaceAll(text, folder, "DIR")); d != "" {
+	if d := cmp.Diff(want, filepath.ToSlash(strings.ReplaceAll(text, folder, "DIR"))); d != "" {
 		t.Error(d)
 	}
 }

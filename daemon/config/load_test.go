@@ -79,7 +79,7 @@ func TestCases(t *testing.T) {
 			if err != nil && !os.IsNotExist(err) {
 				t.Fatal(err)
 			}
-			if diff := cmp.Diff(strings.Split(string(want), "\n"), strings.Split(got, "\n")); diff != "" {
+			if diff := cmp.Diff(strings.Split(filepath.ToSlash(string(want)), "\n"), strings.Split(filepath.ToSlash(got), "\n")); diff != "" {
 				t.Error(diff)
 			}
 			for _, p := range problems {

@@ -86,7 +86,7 @@ func TestCSV(t *testing.T) {
 func peer(t *testing.T, script string, input string, args ...string) string {
 	t.Helper()
 	const python = "/usr/bin/python3"
-	if _, err := os.Stat(python); err != nil {
+	if _, err := exec.LookPath(python); err != nil {
 		if os.Getenv("FAULTKEEP_REQUIRE_PEERS") != "" {
 			t.Fatal(err)
 		}

@@ -86,7 +86,7 @@ func TestRereadOfAnArchive(t *testing.T) {
 		t.Fatalf("%+v", r)
 	}
 	for _, c := range r[0].Captures {
-		if c.Drive != "belt" || !strings.HasPrefix(c.Provenance.Address, "/srv/exports/belt.zip!") {
+		if c.Drive != "belt" || !strings.HasPrefix(filepath.ToSlash(c.Provenance.Address), "/srv/exports/belt.zip!") {
 			t.Errorf("%s is of %s, from %s", c.ID, c.Drive, c.Provenance.Address)
 		}
 	}

@@ -8,6 +8,7 @@ import (
 	"log/slog"
 	"os"
 	"path/filepath"
+	"runtime"
 	"strings"
 	"sync"
 	"testing"
@@ -208,6 +209,9 @@ func TestFileThatFails(t *testing.T) {
 		t.Fatal(err)
 	}
 	log.Info("three")
+	if runtime.GOOS == "windows" {
+		return // nobody can move a file there that is open
+	}
 	if err := os.Rename(path, path+".moved"); err != nil { // by whoever collects logs
 		t.Fatal(err)
 	}

@@ -5,6 +5,7 @@ import (
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -127,19 +128,20 @@ func TestQuietIsTheEndOfAFormatWithoutOne(t *testing.T) {
 	inTime(t, func(r *rig) {
 		r.o.Decoders = []format.Decoder{loose{}}
 		r.watch()
-		f, err := os.Create(r.at("a.txt"))
-		r.must(err)
-		defer f.Close()
-		for i := range 30 {
-			_, err := fmt.Fprintln(f, i)
+		line := func(i int) { // and no longer open: on Windows that alone would keep it from being read
+			f, err := os.OpenFile(r.at("a.txt"), os.O_CREATE|os.O_APPEND|os.O_WRONLY, 0o600)
 			r.must(err)
+			_, err = fmt.Fprintln(f, i)
+			r.must(errors.Join(err, f.Close()))
+		}
+		for i := range 30 {
+			line(i)
 			time.Sleep(folder.DefaultSettle - 100*time.Millisecond)
 		}
 		if c := r.wantKept(1)[0]; c.Timing.Samples != 30 {
 			t.Errorf("%d samples", c.Timing.Samples)
 		}
-		_, err = fmt.Fprintln(f, 30)
-		r.must(err)
+		line(30)
 		if c := r.wantKept(2)[1]; c.Timing.Samples != 31 {
 			t.Errorf("%d samples", c.Timing.Samples)
 		}
@@ -238,7 +240,10 @@ func TestRemovedOrChangedWhileItIsRead(t *testing.T) {
 func TestNamesInAnyEncoding(t *testing.T) {
 	inTime(t, func(r *rig) {
 		r.watch()
-		names := []string{"Förderband.toy", "Fo\u0308rderband.toy", "ベルト.toy", "with space & 'quotes'.toy", "[x]*?.toy", "a;b.toy"}
+		names := []string{"Förderband.toy", "Fo\u0308rderband.toy", "ベルト.toy", "with space & 'quotes'.toy", "[x].toy", "a;b.toy"}
+		if runtime.GOOS != "windows" {
+			names = append(names, "[x]*?.toy")
+		}
 		if runtime.GOOS == "linux" {
 			names = append(names, "F\xf6rderband.toy", "line\nend.toy", "\xff\xfe.toy", strings.Repeat("n", 250)+".toy")
 		}
@@ -375,6 +380,12 @@ func TestWhatIsWrongWithAConfig(t *testing.T) {
 
 // Nothing but a plain file is read, and nothing outside the folder.
 func TestOddThingsInAFolder(t *testing.T) {
+	link := filepath.Join(t.TempDir(), "link")
+	if err := os.Symlink("elsewhere", link); err != nil {
+		t.Skip(err)
+	} else if _, err := os.Readlink(link); err != nil {
+		t.Skip("links are none here: ", err)
+	}
 	inTime(t, func(r *rig) {
 		r.write("real.toy", file(1))
 		r.must(os.MkdirAll(r.at("folder.toy/inner"), 0o750))
