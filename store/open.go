@@ -274,7 +274,7 @@ func (s *Store) setAside(why error) error {
 	for n := 2; exists(aside); n++ {
 		aside = fmt.Sprintf("%s.damaged-%s-%d", s.opt.Path, at.Format("20060102T150405Z"), n)
 	}
-	if err := os.Rename(s.opt.Path, aside); err != nil {
+	if err := rename(s.opt.Path, aside); err != nil {
 		return err
 	}
 	if err := syncDir(filepath.Dir(s.opt.Path)); err != nil {

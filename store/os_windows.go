@@ -4,9 +4,10 @@ import (
 	"errors"
 	"os"
 	"syscall"
-	"time"
 
 	"golang.org/x/sys/windows"
+
+	"faultkeep/store/swap"
 )
 
 // syncDir does nothing: Windows has no way to flush a folder, and NTFS
@@ -14,7 +15,7 @@ import (
 func syncDir(string) error { return nil }
 
 // rename puts a file in another's place in one step and waits until that is on
-// the disk. Nobody may have either open; scanners for viruses do, for moments.
+// the disk.
 func rename(from, to string) error {
 	source, err := windows.UTF16PtrFromString(from)
 	if err != nil {
@@ -24,16 +25,13 @@ func rename(from, to string) error {
 	if err != nil {
 		return err
 	}
-	for end := time.Now().Add(2 * time.Second); ; time.Sleep(20 * time.Millisecond) {
-		err := windows.MoveFileEx(source, target, windows.MOVEFILE_REPLACE_EXISTING|windows.MOVEFILE_WRITE_THROUGH)
-		if err == nil {
-			return nil
-		}
-		held := errors.Is(err, windows.ERROR_ACCESS_DENIED) || errors.Is(err, windows.ERROR_SHARING_VIOLATION)
-		if !held || time.Now().After(end) {
-			return &os.LinkError{Op: "rename", Old: from, New: to, Err: err}
-		}
+	err = swap.Retry(func() error {
+		return windows.MoveFileEx(source, target, windows.MOVEFILE_REPLACE_EXISTING|windows.MOVEFILE_WRITE_THROUGH)
+	})
+	if err != nil {
+		return &os.LinkError{Op: "rename", Old: from, New: to, Err: err}
 	}
+	return nil
 }
 
 // From winerror.h.

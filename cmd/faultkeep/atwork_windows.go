@@ -5,7 +5,9 @@ import (
 	"context"
 	"errors"
 	"os"
+	"strings"
 	"time"
+	"unsafe"
 
 	"github.com/kardianos/service"
 	"golang.org/x/sys/windows"
@@ -60,14 +62,35 @@ func (p *program) Execute(_ []string, asked <-chan svc.ChangeRequest, tell chan<
 }
 
 // asService runs work under the service manager where that started us, and
-// just runs it elsewhere. The manager is asked instead of guessing from the
-// process: it refuses at once one that it hasn't started.
+// just runs it elsewhere. A manager refuses one that it hasn't started, so
+// that no other program of its name can be mistaken for it.
 func asService(ctx context.Context, work func(context.Context, logs.Events) error) error {
+	if !byManager() {
+		return work(ctx, nil)
+	}
 	err := svc.Run(serviceName, &program{work: work, events: eventLog, died: func() { os.Exit(exitFailed) }})
 	if errors.Is(err, windows.ERROR_FAILED_SERVICE_CONTROLLER_CONNECT) {
 		return work(ctx, nil)
 	}
 	return err
+}
+
+// byManager tells whether the program that started us bears the service
+// manager's name. The library also wants it to be of session 0, of which wine has none.
+func byManager() bool {
+	all, err := windows.CreateToolhelp32Snapshot(windows.TH32CS_SNAPPROCESS, 0)
+	if err != nil {
+		return !service.Interactive()
+	}
+	defer func() { _ = windows.CloseHandle(all) }()
+	parent := uint32(os.Getppid())
+	one := windows.ProcessEntry32{Size: uint32(unsafe.Sizeof(windows.ProcessEntry32{}))}
+	for err = windows.Process32First(all, &one); err == nil; err = windows.Process32Next(all, &one) {
+		if one.ProcessID == parent {
+			return strings.EqualFold(windows.UTF16ToString(one.ExeFile[:]), "services.exe")
+		}
+	}
+	return !service.Interactive()
 }
 
 func eventLog() logs.Events {

@@ -45,7 +45,8 @@ func (s *state) fill(given string) {
 		return
 	}
 	if s.Running {
-		if e, err := archive.ReadEndpointFile(s.Data); err == nil {
+		// One that somebody started by hand may be in the service's way.
+		if e, err := archive.ReadEndpointFile(s.Data); err == nil && (s.PID == 0 || s.PID == e.PID) {
 			s.Page, s.Version = e.Address, e.Version
 		}
 	} else if f, err := archive.ReadFailure(s.Data); err == nil {

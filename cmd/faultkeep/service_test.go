@@ -58,7 +58,7 @@ func TestReadEnvironment(t *testing.T) {
 
 func TestStateInWords(t *testing.T) {
 	folder := t.TempDir()
-	if err := archive.WriteEndpointFile(folder, archive.Endpoint{Address: "http://127.0.0.1:8377", Token: "x", Version: "v1.2.3"}); err != nil {
+	if err := archive.WriteEndpointFile(folder, archive.Endpoint{Address: "http://127.0.0.1:8377", Token: "x", PID: 71, Version: "v1.2.3"}); err != nil {
 		t.Fatal(err)
 	}
 	for _, one := range []struct {
@@ -72,7 +72,9 @@ func TestStateInWords(t *testing.T) {
 		{state{Installed: true, AtBoot: true, Restarting: true, Restarts: 7}, []string{"is started again (7 times so far). "}, "yes, since"},
 		{state{Installed: true, AtBoot: true, Running: true, Since: "Wed", Data: folder, Config: "/etc/f.yaml"},
 			[]string{"running yes, since Wed", "config /etc/f.yaml", "data " + folder, "version v1.2.3", "page http://127.0.0.1:8377"}, "restart"},
-		{state{Installed: true, AtBoot: true, Data: folder}, nil, "page"}, // what a dead daemon left behind is no page
+		{state{Installed: true, AtBoot: true, Running: true, PID: 71, Data: folder}, []string{"page http://127.0.0.1:8377"}, "none"},
+		{state{Installed: true, AtBoot: true, Running: true, PID: 72, Data: folder}, []string{"running yes"}, "page"}, // it is somebody else's
+		{state{Installed: true, AtBoot: true, Data: folder}, nil, "page"},                                             // what a dead daemon left behind is no page
 	} {
 		one.s.fill("")
 		var lines []string

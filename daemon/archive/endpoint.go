@@ -7,6 +7,8 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+
+	"faultkeep/store/swap"
 )
 
 // Endpoint is where the running daemon answers, and what lets a command in.
@@ -65,7 +67,7 @@ func WriteEndpointFile(dataFolder string, e Endpoint) (err error) {
 	if err != nil {
 		return err
 	}
-	return os.Rename(f.Name(), filepath.Join(dataFolder, endpointFile))
+	return swap.File(f.Name(), filepath.Join(dataFolder, endpointFile))
 }
 
 // RemoveEndpointFile takes back what WriteEndpointFile told.

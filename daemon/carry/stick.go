@@ -19,6 +19,7 @@ import (
 	"time"
 
 	"faultkeep/store/capture"
+	"faultkeep/store/swap"
 )
 
 // entry is a line of the log: one capture that was carried.
@@ -98,7 +99,7 @@ func (s stick) put(ctx context.Context, name string, write func(io.Writer) error
 	if n != out.Size || back != out.SHA256 {
 		return out, errors.New("what was read back isn't what was written: the stick may be worn out or false; take another one")
 	}
-	if err = s.root.Rename(part, name); err != nil {
+	if err = swap.Retry(func() error { return s.root.Rename(part, name) }); err != nil {
 		return out, err
 	}
 	s.syncFolder(path.Dir(name))

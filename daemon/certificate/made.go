@@ -17,6 +17,8 @@ import (
 	"slices"
 	"strings"
 	"time"
+
+	"faultkeep/store/swap"
 )
 
 // File holds the certificate that faultkeep made, with its key, in the data folder.
@@ -132,5 +134,5 @@ func write(path string, b []byte) (err error) {
 	if err != nil {
 		return err
 	}
-	return os.Rename(f.Name(), path)
+	return swap.File(f.Name(), path)
 }

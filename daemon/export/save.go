@@ -10,6 +10,8 @@ import (
 	"os"
 	"path/filepath"
 	"time"
+
+	"faultkeep/store/swap"
 )
 
 // ErrExists is returned by Save for a file that is there already.
@@ -50,7 +52,7 @@ func Save(path string, force bool, write func(io.Writer) error) (err error) {
 		return fmt.Errorf("%s: %w", path, err)
 	}
 	if force {
-		return replace(part, path)
+		return swap.File(part, path)
 	}
 	// A link never replaces a file that appeared meanwhile, as a rename would.
 	switch err := os.Link(part, path); {
@@ -62,7 +64,7 @@ func Save(path string, force bool, write func(io.Writer) error) (err error) {
 	if _, err := os.Lstat(path); err == nil { // a volume without links
 		return fmt.Errorf("%s: %w", path, ErrExists)
 	}
-	return replace(part, path)
+	return swap.File(part, path)
 }
 
 const partPrefix, partSuffix = ".faultkeep-", ".part"
@@ -101,17 +103,4 @@ func target(path string, force bool) (string, error) {
 		return "", fmt.Errorf("%s is not a file and is left alone", path)
 	}
 	return real, nil
-}
-
-// replace renames; on Windows a file that somebody has open can't be replaced
-// at that moment, so it is tried for a while.
-func replace(from, to string) error {
-	var err error
-	for wait := 10 * time.Millisecond; wait < time.Second; wait *= 2 {
-		if err = os.Rename(from, to); err == nil || !errors.Is(err, fs.ErrPermission) {
-			return err
-		}
-		time.Sleep(wait)
-	}
-	return err
 }
