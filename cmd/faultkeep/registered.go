@@ -111,13 +111,21 @@ func (g grant) icacls(account string) []string {
 	if g.Folder {
 		within = "(OI)(CI)"
 	}
-	args := []string{g.Path}
+	args := []string{long(g.Path)}
 	if g.Alone {
 		args = append(args, "/inheritance:r", "/grant:r", theSystem+":"+within+"F", administrators+":"+within+"F")
 	} else {
 		args = append(args, "/grant")
 	}
 	return append(args, trustee(account)+":"+within+g.Right, "/q")
+}
+
+// long is a path as programs take it that don't lengthen paths by themselves.
+func long(p string) string {
+	if len(p) < 248 || strings.HasPrefix(p, `\\`) {
+		return p
+	}
+	return `\\?\` + p
 }
 
 // trustee is an account as icacls finds it on a Windows of any language.

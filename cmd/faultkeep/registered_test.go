@@ -51,6 +51,10 @@ func TestGrants(t *testing.T) {
 	if got := strings.Join(r.grants()[0].icacls(r.Account), " "); got != `C:\ProgramData\faultkeep\data /grant *S-1-5-19:(OI)(CI)M /q` {
 		t.Error(got)
 	}
+	deep := `C:\` + strings.Repeat(`a\`, 130)
+	if got := (grant{Path: deep, Right: "R"}).icacls(r.Account)[0]; got != `\\?\`+deep {
+		t.Error(got)
+	}
 	if got := trustee(`NORTHQUAY\faultkeep$`); got != `NORTHQUAY\faultkeep$` {
 		t.Error(got)
 	}
