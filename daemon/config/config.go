@@ -63,7 +63,7 @@ type TLS struct {
 // Store says how long captures stay, and what happens when their disk gets full.
 type Store struct {
 	KeepFor strict.Duration `yaml:"keep_for"` // age at which captures are dropped; 0, as where left out: never
-	MaxSize strict.Size     `yaml:"max_size"` // of what is kept; 0, as where left out: no limit
+	MaxSize strict.Size     `yaml:"max_size"` // of what is kept; 0, as where left out: no limit, or mostSize
 	LowDisk LowDisk         `yaml:"low_disk"`
 }
 
@@ -200,6 +200,9 @@ func (c *Config) fill(has func(path string) bool) {
 	}
 	if !has("log.keep") {
 		c.Log.Keep = 5
+	}
+	if !has("store.max_size") {
+		c.Store.MaxSize = mostSize
 	}
 	low := &c.Store.LowDisk
 	for key, to := range map[string]*strict.Size{"warn": &low.Warn, "drop": &low.Drop, "refuse": &low.Refuse} {

@@ -2,6 +2,7 @@ package config
 
 import (
 	"fmt"
+	"strconv"
 	"strings"
 	"time"
 
@@ -13,6 +14,19 @@ const (
 	leastSize = strict.Size(16 << 20)
 )
 
+// mostSize is how large all captures may become; 0: no limit.
+var mostSize = mostSizeOf(strconv.IntSize)
+
+// mostSizeOf leaves a program whose addresses have 32 bits room to map a whole
+// store into its 2 to 3 GiB: the store's file grows beyond what it holds, and its
+// map doubles up to 1 GiB.
+func mostSizeOf(bits int) strict.Size {
+	if bits == 32 {
+		return 768 << 20
+	}
+	return 0
+}
+
 // store checks how long captures stay.
 func (c *checker) store() {
 	s := c.cfg.Store
@@ -21,6 +35,9 @@ func (c *checker) store() {
 	}
 	if c.doc.Has("store.max_size") && !c.bad("store.max_size") && s.MaxSize < leastSize {
 		c.say("store.max_size", "write at least "+leastSize.String()+", or leave it out for no limit", "%s is too small to keep captures in", s.MaxSize)
+	}
+	if mostSize > 0 && s.MaxSize > mostSize && !c.bad("store.max_size") {
+		c.say("store.max_size", "write at most "+mostSize.String()+", or leave it out for that", "%s is more than this program, built for 32 bits, can hold", s.MaxSize)
 	}
 	low := s.LowDisk
 	c.order("store.low_disk.drop", low.Drop, "store.low_disk.warn", low.Warn)

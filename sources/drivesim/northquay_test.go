@@ -26,8 +26,8 @@ func TestNorthquay(t *testing.T) {
 	for _, e := range endpoints {
 		for _, d := range e.Units {
 			faces[d.Spec().Face] = true
-			for _, now := start, 0; now < int(length); now += int(50 * ms) { // somebody arms, as the watch does
-				at := start.Add(time.Duration(now))
+			for now := time.Duration(0); now < length; now += 50 * ms { // somebody arms, as the watch does
+				at := start.Add(now)
 				if d.State(at) == "idle" {
 					d.Arm(at)
 				}

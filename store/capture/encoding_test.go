@@ -234,7 +234,7 @@ func TestEncodingCheck(t *testing.T) {
 func FuzzDecode(f *testing.F) {
 	f.Add("by-channel", "int16", "float64", 3, int64(0), int64(30), int64(2), 1)
 	f.Add("interleaved", "uint8", "int32", 7, int64(5), int64(9), int64(-1), 6)
-	f.Add("interleaved", "int64", "", 1<<40, int64(-5), int64(1<<62), int64(0), -1)
+	f.Add("interleaved", "int64", "", math.MaxInt, int64(-5), int64(1<<62), int64(0), -1)
 	f.Fuzz(func(t *testing.T, order, one, two string, samples int, from, to, more int64, index int) {
 		e := capture.Encoding{Order: capture.Order(order), Samples: samples, Channels: []capture.Coding{
 			{Type: capture.Type(one), Scale: 1}, {Type: capture.Type(two), Scale: 1, LowFirst: true},

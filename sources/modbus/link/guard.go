@@ -205,10 +205,11 @@ func (g *Guard) pageWrite(page int) (w regmap.Write, why string) {
 		return w, fmt.Sprintf("the recording has %d pages", g.pages)
 	}
 	const far = 1 << 40 // keeps the arithmetic below from overflowing
-	if d.First < -far || d.First > far || d.Step < -far || d.Step > far || d.Step == 0 {
+	first, step := int64(d.First), int64(d.Step)
+	if first < -far || first > far || step < -far || step > far || step == 0 {
 		return w, fmt.Sprintf("the map's pages, first %d, step %d, aren't numbers of a register", d.First, d.Step)
 	}
-	value := int64(d.First) + int64(page)*int64(d.Step)
+	value := first + int64(page)*step
 	var low, high int64
 	switch d.Page.Type {
 	case capture.Uint16:

@@ -33,7 +33,7 @@ func TestRoundTrip(t *testing.T) {
 			value := rapid.Map(rapid.Uint64(), math.Float64frombits)
 			if rapid.Bool().Draw(t, "digital") {
 				channel.Role, channel.Bits = capture.RoleDigital, rapid.SliceOfN(rapid.StringN(0, 5, -1), 0, 20).Draw(t, "bits")
-				value = rapid.Map(rapid.IntRange(-1<<31, 1<<33), func(n int) float64 { return float64(n) })
+				value = rapid.Map(rapid.Int64Range(-1<<31, 1<<33), func(n int64) float64 { return float64(n) })
 			}
 			channels = append(channels, channel)
 			series = append(series, rapid.SliceOfN(value, samples, samples).Draw(t, "series"))
