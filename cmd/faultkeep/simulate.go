@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -27,6 +28,8 @@ type simulateCommand struct {
 	Port   int           `help:"Port of the first drive; the others follow. 0: any free ones." default:"1502" placeholder:"PORT"`
 	Drive  []string      `help:"Only this drive; can be given again." placeholder:"NAME"`
 	Trips  string        `help:"Mean time between a drive's trips, such as 20s, or never." default:"20s" placeholder:"TIME"`
+	Reset  string        `help:"How soon the PLC resets a trip, such as 2s, or never. Left out: some seconds, differing." placeholder:"TIME"`
+	Answer time.Duration `name:"latency" help:"How long a drive takes to answer, such as 30ms. Left out: 1 to 3 ms." placeholder:"TIME"`
 	Seed   *uint64       `help:"The same seed gives the same trips." placeholder:"N"`
 	For    time.Duration `help:"End by itself after this time; else Ctrl-C ends it." placeholder:"TIME"`
 	Write  string        `help:"Write faultkeep.yaml and the maps into this folder, instead of printing the config." placeholder:"DIR"`
@@ -74,12 +77,18 @@ func (c simulateCommand) specs(seed uint64) ([]drivesim.Spec, error) {
 	if c.For < 0 {
 		return nil, usageError{fmt.Errorf("--for %s lies in the past", c.For)}
 	}
+	if c.Answer < 0 || c.Answer > time.Minute {
+		return nil, usageError{fmt.Errorf("--latency %s is no time that a drive takes to answer; write it as 30ms, up to 1m", c.Answer)}
+	}
 	specs := demo.Northquay(seed)
 	var names []string
 	for i := range specs {
 		names = append(names, specs[i].Name)
-		if err := c.plan(&specs[i].Plan); err != nil {
+		if err := cmp.Or(c.trips(&specs[i].Plan), c.reset(&specs[i].Plan)); err != nil {
 			return nil, err
+		}
+		if c.Answer > 0 {
+			specs[i].Latency = c.Answer
 		}
 	}
 	for _, name := range c.Drive {
@@ -93,8 +102,8 @@ func (c simulateCommand) specs(seed uint64) ([]drivesim.Spec, error) {
 	return specs, nil
 }
 
-// plan sets how often a drive trips.
-func (c simulateCommand) plan(p *drivesim.Plan) error {
+// trips sets how often a drive trips.
+func (c simulateCommand) trips(p *drivesim.Plan) error {
 	if c.Trips == "never" {
 		*p = drivesim.Plan{}
 		return nil
@@ -104,6 +113,23 @@ func (c simulateCommand) plan(p *drivesim.Plan) error {
 		return usageError{fmt.Errorf("--trips %s is no time; write it as 20s or 2m, or never", c.Trips)}
 	}
 	p.Mean, p.Least = mean, min(p.Least, mean/2)
+	return nil
+}
+
+// reset sets how soon a trip is reset.
+func (c simulateCommand) reset(p *drivesim.Plan) error {
+	switch c.Reset {
+	case "":
+		return nil
+	case "never":
+		p.ResetMin, p.ResetMax = 0, 0
+		return nil
+	}
+	after, err := time.ParseDuration(c.Reset)
+	if err != nil || after <= 0 {
+		return usageError{fmt.Errorf("--reset %s is no time; write it as 2s or 500ms, or never", c.Reset)}
+	}
+	p.ResetMin, p.ResetMax = after, after
 	return nil
 }
 
