@@ -64,11 +64,11 @@ func (a *App) serve(run context.Context, loaded *config.Loaded, o Options, hub *
 	if err != nil {
 		return err
 	}
-	l := o.Listener
+	l, listen, absent := o.Listener, loaded.Config.Web.Listen, false
 	if l == nil {
-		if l, err = net.Listen("tcp", loaded.Config.Web.Listen); err != nil {
+		if l, absent, err = listenAt(listen); err != nil {
 			return fmt.Errorf("the page can't be served at web.listen %s: %w. Is another faultkeep running? Give it another port",
-				loaded.Config.Web.Listen, err)
+				listen, err)
 		}
 	}
 	secret := make([]byte, 16)
@@ -93,11 +93,20 @@ func (a *App) serve(run context.Context, loaded *config.Loaded, o Options, hub *
 		a.log.Info("the page's certificate", "sha256", shown.Fingerprint(), "ends", shown.Ends())
 	}
 	a.Address = me.Address
-	go func() {
+	serving := func(l net.Listener) {
 		if err := begin(l); !errors.Is(err, http.ErrServerClosed) {
 			a.fail(fmt.Errorf("the page ended: %w", err))
 		}
-	}()
+	}
+	go serving(l)
+	if absent {
+		a.log.Warn("this computer doesn't have the page's address yet; until then the page is for itself only", "listen", listen, "page", me.Address)
+		a.run(run, "page's address", func(ctx context.Context) {
+			if l := a.appears(ctx, listen); l != nil {
+				go serving(l)
+			}
+		})
+	}
 	a.undo("page", func(ctx context.Context) error {
 		ctx, stop := context.WithTimeout(ctx, time.Second)
 		defer stop()
@@ -112,6 +121,46 @@ func (a *App) serve(run context.Context, loaded *config.Loaded, o Options, hub *
 	a.undo("endpoint file", func(context.Context) error { return archive.RemoveEndpointFile(loaded.Config.Data) })
 	if shown != nil {
 		a.run(run, "certificate", func(ctx context.Context) { a.renew(ctx, loaded.Config.Data, shown, me) })
+	}
+	return nil
+}
+
+// listenAt opens the page's address. Where this computer doesn't have it yet,
+// since its network comes up later or a cable is out, that must not keep drives
+// from being watched: then it opens one that only this computer can reach.
+func listenAt(address string) (l net.Listener, absent bool, err error) {
+	if l, err = net.Listen("tcp", address); err == nil || !isAbsent(err) {
+		return l, false, err
+	}
+	_, port, wrong := net.SplitHostPort(address)
+	if wrong != nil {
+		return nil, false, err
+	}
+	for _, port := range []string{port, "0"} {
+		if own, taken := net.Listen("tcp", net.JoinHostPort("127.0.0.1", port)); taken == nil {
+			return own, true, nil
+		}
+	}
+	return nil, false, err
+}
+
+// looksEvery is how often it is looked whether an address has come.
+const looksEvery = 2 * time.Second
+
+// appears waits until this computer has an address, and opens it; nil where
+// ctx ended before.
+func (a *App) appears(ctx context.Context, address string) net.Listener {
+	said := ""
+	for wait(ctx, looksEvery) {
+		l, err := net.Listen("tcp", address)
+		if err == nil {
+			a.log.Info("this computer has the page's address now", "listen", address)
+			return l
+		}
+		if !isAbsent(err) && err.Error() != said {
+			said = err.Error()
+			a.log.Error("the page can't be served at its address; it is tried again", "listen", address, "error", err)
+		}
 	}
 	return nil
 }

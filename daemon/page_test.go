@@ -28,19 +28,24 @@ import (
 // hash is from, daemon/login's tests say.
 func page(t *testing.T, folder, tlsKeys string, log io.Writer) *daemon.App {
 	t.Helper()
+	return pageAt(t, folder, "0.0.0.0:0", tlsKeys, log)
+}
+
+func pageAt(t *testing.T, folder, listen, tlsKeys string, log io.Writer) *daemon.App {
+	t.Helper()
 	path := filepath.Join(folder, "faultkeep.yaml")
 	text := fmt.Sprintf(`
 site: Northquay
 data: data
 web:
-  listen: 0.0.0.0:0
+  listen: %s
   tls: {%s}
   names: [edge-pc.northquay.example]
   users:
     - {name: anna, role: technician, hash: '$argon2id$v=19$m=8,t=1,p=1$c2FsdHNhbHQ$4qoCcNCmUb80wGmnWfpPeg'}
 drives:
   - {name: elevator, address: "127.0.0.1:1", map: builtin:sim-block}
-`, tlsKeys)
+`, listen, tlsKeys)
 	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
 	}

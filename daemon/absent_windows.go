@@ -1,0 +1,11 @@
+package daemon
+
+import (
+	"errors"
+
+	"golang.org/x/sys/windows"
+)
+
+// isAbsent tells whether an address can't be listened on because this computer
+// doesn't have it, or not yet.
+func isAbsent(err error) bool { return errors.Is(err, windows.WSAEADDRNOTAVAIL) }
