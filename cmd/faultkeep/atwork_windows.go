@@ -63,12 +63,19 @@ func (p *program) Execute(_ []string, asked <-chan svc.ChangeRequest, tell chan<
 
 // asService runs work under the service manager where that started us, and
 // just runs it elsewhere. A manager refuses one that it hasn't started, so
-// that no other program of its name can be mistaken for it.
-func asService(ctx context.Context, work func(context.Context, logs.Events) error) error {
+// that no other program of its name can be mistaken for it. It gives a service no
+// variables of its own, so they are read here.
+func asService(ctx context.Context, path string, work func(context.Context, logs.Events) error) error {
 	if !byManager() {
 		return work(ctx, nil)
 	}
-	err := svc.Run(serviceName, &program{work: work, events: eventLog, died: func() { os.Exit(exitFailed) }})
+	managed := func(ctx context.Context, events logs.Events) error {
+		if err := readEnvironment(plan{Config: path}.environment()); err != nil {
+			return err
+		}
+		return work(ctx, events)
+	}
+	err := svc.Run(serviceName, &program{work: managed, events: eventLog, died: func() { os.Exit(exitFailed) }})
 	if errors.Is(err, windows.ERROR_FAILED_SERVICE_CONTROLLER_CONNECT) {
 		return work(ctx, nil)
 	}

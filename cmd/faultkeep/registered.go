@@ -75,8 +75,9 @@ func (r registration) grants() []grant {
 	for _, p := range r.Reads {
 		out = append(out, grant{Path: p, Right: "RX", Folder: true})
 	}
-	for _, p := range r.Secrets {
-		out = append(out, grant{Path: p, Right: "R"})
+	beside := strings.ToLower(parentWindows(r.Config)) + `\`
+	for _, p := range r.Secrets { // every user of the computer may read what lies in ProgramData
+		out = append(out, grant{Path: p, Right: "R", Alone: strings.HasPrefix(strings.ToLower(p), beside)})
 	}
 	return slices.DeleteFunc(out, func(g grant) bool { return onShare(g.Path) })
 }
@@ -180,9 +181,10 @@ func (r registration) words() string {
 	line("if not exist %s mkdir %[1]s", `"`+r.Data+`"`)
 	for _, g := range r.grants() {
 		args := g.icacls(r.Account)
-		args[0] = `"` + args[0] + `"`
-		if args[len(args)-2] != trustee(r.Account)+":"+g.Right {
-			args[len(args)-2] = `"` + args[len(args)-2] + `"`
+		for i, a := range args {
+			if i == 0 || strings.ContainsAny(a, "( ") {
+				args[i] = `"` + a + `"`
+			}
 		}
 		line("icacls.exe %s", strings.Join(args, " "))
 	}

@@ -29,7 +29,7 @@ func windowsPlan() registration {
 // data folder and the folders that something is written to.
 func TestGrants(t *testing.T) {
 	r := windowsPlan()
-	r.Reads, r.Writes, r.Secrets = []string{`D:\exports`, `\\server\exports`}, []string{`D:\kept`}, []string{`C:\keys\hook.key`}
+	r.Reads, r.Writes, r.Secrets = []string{`D:\exports`, `\\server\exports`}, []string{`D:\kept`}, []string{`C:\keys\hook.key`, `C:\ProgramData\faultkeep\mail.key`}
 	us := "*" + serviceSID(serviceName)
 	var got []string
 	for _, g := range r.grants() {
@@ -42,6 +42,7 @@ func TestGrants(t *testing.T) {
 		`D:\kept /grant ` + us + `:(OI)(CI)M /q`,
 		`D:\exports /grant ` + us + `:(OI)(CI)RX /q`,
 		`C:\keys\hook.key /grant ` + us + `:R /q`,
+		`C:\ProgramData\faultkeep\mail.key /inheritance:r /grant:r *S-1-5-18:F *S-1-5-32-544:F ` + us + `:R /q`,
 	}
 	if !slices.Equal(got, want) {
 		t.Errorf("%s\nwant\n%s", strings.Join(got, "\n"), strings.Join(want, "\n"))
@@ -71,6 +72,7 @@ func TestRegistrationInWords(t *testing.T) {
 		`reg.exe add HKLM\SYSTEM\CurrentControlSet\Services\EventLog\Application\faultkeep /v EventMessageFile /t REG_EXPAND_SZ /d "%SystemRoot%\System32\EventCreate.exe" /f`,
 		`if not exist "C:\ProgramData\faultkeep\data" mkdir "C:\ProgramData\faultkeep\data"`,
 		`icacls.exe "C:\Program Files\faultkeep\faultkeep.exe" /grant *` + serviceSID(serviceName) + `:RX /q`,
+		`icacls.exe "C:\ProgramData\faultkeep\data" /inheritance:r /grant:r "*S-1-5-18:(OI)(CI)F" "*S-1-5-32-544:(OI)(CI)F" "*` + serviceSID(serviceName) + `:(OI)(CI)M" /q`,
 		`icacls.exe "C:\ProgramData\faultkeep" /grant "*` + serviceSID(serviceName) + `:(OI)(CI)RX" /q`,
 	} {
 		if !strings.Contains(text, want) {

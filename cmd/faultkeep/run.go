@@ -26,7 +26,7 @@ func (c runCommand) Run(ctx context.Context, out output) error {
 	if err != nil {
 		return err
 	}
-	return asService(ctx, func(ctx context.Context, events logs.Events) error { return runDaemon(ctx, path, out.Err, events) })
+	return asService(ctx, path, func(ctx context.Context, events logs.Events) error { return runDaemon(ctx, path, out.Err, events) })
 }
 
 // runDaemon watches the drives of the config file until ctx ends, or until a

@@ -39,7 +39,7 @@ func control() (service.Service, error) {
 }
 
 // asService runs work; systemd needs nothing more than a process.
-func asService(ctx context.Context, work func(context.Context, logs.Events) error) error {
+func asService(ctx context.Context, _ string, work func(context.Context, logs.Events) error) error {
 	return work(ctx, nil)
 }
 

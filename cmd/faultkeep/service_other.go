@@ -15,7 +15,7 @@ const (
 	whereLogs    = "Its log tells why"
 )
 
-func asService(ctx context.Context, work func(context.Context, logs.Events) error) error {
+func asService(ctx context.Context, _ string, work func(context.Context, logs.Events) error) error {
 	return work(ctx, nil)
 }
 

@@ -61,6 +61,9 @@ func canInstall() error {
 
 func (c *installCommand) registration(p plan) registration {
 	r := registration{plan: p, AtOnce: c.NoDelay, Own: true}
+	if _, err := os.Stat(p.environment()); err == nil {
+		r.Secrets = append(slices.Clone(r.Secrets), p.environment())
+	}
 	entries, err := os.ReadDir(p.Data)
 	if err != nil {
 		r.Own = errors.Is(err, os.ErrNotExist)
@@ -97,14 +100,14 @@ func (c *installCommand) install(ctx context.Context, p plan, out output) (err e
 	}
 	back, lacks, err := r.register(now)
 	if err != nil {
-		return fmt.Errorf("the service isn't taken by Windows: %w. All is as it was", err)
+		return fmt.Errorf("the service isn't taken by Windows: %w. It is as it was", err)
 	}
 	undo = append(undo, back)
 	if err := os.Mkdir(p.Data, 0o750); err == nil {
 		undo = append(undo, func() { _ = os.Remove(p.Data) }) // only where it is empty still
 		did("Made the data folder %s.", p.Data)
 	} else if !errors.Is(err, os.ErrExist) {
-		return fmt.Errorf("the data folder can't be made: %w. All is as it was", err)
+		return fmt.Errorf("the data folder can't be made: %w. The service is as it was", err)
 	}
 	// The account is there once the service is, and not before.
 	for _, g := range r.grants() {
@@ -115,7 +118,7 @@ func (c *installCommand) install(ctx context.Context, p plan, out output) (err e
 		}
 		g.Folder = info.IsDir()
 		if err := icacls(ctx, g.icacls(p.Account)); err != nil {
-			return fmt.Errorf("%s can't be given the right to %s: %w. All is as it was", p.Account, g.Path, err)
+			return fmt.Errorf("%s can't be given the right to %s: %w. The service is as it was", p.Account, g.Path, err)
 		}
 		if !now.Installed {
 			undo = append(undo, func() {
