@@ -65,7 +65,9 @@ func (r *record) study() *study {
 			s.add(g, share, follows)
 		}
 	}
+	s.companions(share)
 	s.swell()
+	s.alone()
 	for _, t := range s.tracks {
 		if t.partner == nil {
 			continue

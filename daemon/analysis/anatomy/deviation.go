@@ -94,9 +94,19 @@ type tracker struct {
 // where there are too few samples to tell. Up to sample follows the drive did what
 // it was commanded: what moves can do to the signal is seen there.
 func (r *record) follow(s *signal, share, lasting float64, follows int) (t *track, ok bool) {
+	k := r.tracker(s, share, lasting, follows)
+	if k == nil {
+		return nil, false
+	}
+	k.settleBaseline()
+	return k.t, true
+}
+
+// tracker of a signal, nil where there are too few samples.
+func (r *record) tracker(s *signal, share, lasting float64, follows int) *tracker {
 	x := s.before(r.trigger)
 	if len(robust.Finite(x)) < least {
-		return nil, false
+		return nil
 	}
 	k := &tracker{r: r, x: x, share: share, lasting: lasting, gap: max(8, len(x)/10),
 		t: &track{signal: s, off: make([]float64, len(x)), dev: make([]float64, len(x)), size: r.moves.size, step: robust.Step(x)}}
@@ -117,16 +127,25 @@ func (r *record) follow(s *signal, share, lasting float64, follows int) (t *trac
 	if k.span == 0 {
 		k.span = math.Max(1e-6*math.Abs(high), 1e-9)
 	}
-	k.settleBaseline()
-	return k.t, true
+	return k
 }
 
-// settleBaseline looks for a deviation from baselines of ever shorter parts of
-// the record: a long one knows best what the channel does by itself, but
-// doesn't see what began within it. The shorter, the more is asked for.
+// baselines are shares of the record: a long one knows best what the channel
+// does by itself, but doesn't see what began within it. The shorter, the more is
+// asked for. The longest are for what only shows once a late move of the command
+// is learned; of what they see, part is taken for its answer.
+var baselines = []struct {
+	share, demand float64
+	mechanics     bool // for these alone
+}{{0.6, 1, false}, {0.35, 1.3, false}, {0.2, 1.6, false}, {0.8, 2, true}, {0.9, 2, true}}
+
+// settleBaseline looks for a deviation from baselines of several parts of the record.
 func (k *tracker) settleBaseline() {
 	t := k.t
-	for _, b := range []struct{ share, demand float64 }{{0.6, 1}, {0.35, 1.3}, {0.2, 1.6}} {
+	for _, b := range baselines {
+		if b.mechanics && t.slow() {
+			continue
+		}
 		k.demand = b.demand
 		if !k.look(max(least, int(b.share*float64(len(k.x))))) {
 			return
@@ -222,14 +241,22 @@ func (k *tracker) settle() {
 	}
 }
 
+// slow tells whether a channel shows none of the mechanics.
+func (t *track) slow() bool {
+	switch t.kind.quantity {
+	case temperature, ripple, link:
+		return true
+	}
+	return false
+}
+
 // redate dates the deviation of a channel of the mechanics once more from a
 // baseline that leaves more room before it: what swings ever wider has begun
 // long before it shows, and widened the baseline.
 func (k *tracker) redate() {
 	const share = 0.6
 	t := k.t
-	switch t.kind.quantity {
-	case temperature, ripple, link:
+	if t.slow() {
 		return
 	}
 	was := *t

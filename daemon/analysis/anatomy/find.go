@@ -13,7 +13,7 @@ const (
 	basisOrder = "Evidence, not a diagnosis. The course of each channel is learned from what the command did to it before, two-sided CUSUM with at most " +
 		"1 % false alarms in a record of noise; onset where the deviation exceeds four standard deviations and a tenth of its largest."
 	basisSwell = "Evidence, not a diagnosis. An exponential swing is laid through speed and position error, and the course of each channel learned beside it " +
-		"from the whole record; onset where the deviation exceeds 5.75 standard deviations and 11.5 % of its largest, beyond a quarter of what a move of the command changed."
+		"from the whole record; onset where the mean of measured and fitted swing exceeds four standard deviations and 11.5 % of its largest, beyond a quarter of what a move of the command changed."
 	basisCause  = "A candidate by rule, not a diagnosis: what moved first and how, in this record alone. Whoever opens or re-tunes a drive is qualified for it and follows the local rules."
 	basisLimit  = "Samples that stay at the edge of what was recorded."
 	basisPlain  = "Read off the samples."

@@ -8,7 +8,7 @@ const smoothing = 2
 
 // date finds the largest deviation of the episode from sample start on, and
 // goes back from there to where the deviation was first beyond doubt. It passes
-// over calm that is no longer than twice the way to the largest deviation: the
+// over calm that is no longer than the way to the largest deviation: the
 // zeros of an oscillation.
 func (k *tracker) date(start, earliest int) {
 	t := k.t
@@ -24,7 +24,7 @@ func (k *tracker) date(start, earliest int) {
 	for i := top; i >= earliest; i-- {
 		if math.Abs(t.smooth(i)) >= low {
 			first, calm = i, 0
-		} else if calm++; calm > 2+2*(top-first) {
+		} else if calm++; calm > 2+top-first {
 			break
 		}
 	}

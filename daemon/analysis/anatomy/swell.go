@@ -20,7 +20,7 @@ func (w swell) grow() float64 { return math.Exp(w.rate / 2 / w.hz) }
 // chosen by what simulated drives show that are jammed, driven, or swing.
 const (
 	swellLeast = 1.4  // growth from one swing to the next
-	swellMost  = 4    // the same
+	swellMost  = 5    // the same
 	leastTail  = 0.7  // of the variance that the course leaves at the end, the share that the swell explains
 	leastSides = 0.2  // of the largest deviation to the one side, the largest to the other
 	leastRise  = 2.5  // logarithm of the growth over the record
@@ -28,12 +28,14 @@ const (
 	fastest    = 0.25 // periods in a block
 )
 
-// What a deviation that swells must come to. More than other deviations: at
-// those limits, simulated drives' onsets came out one swing early more often than late.
+// What a deviation that swells must come to. The share is more than that of other
+// deviations: at that, simulated drives' onsets came out one swing early more often than late.
 const (
-	swellDoubt = 5.75  // standard deviations
+	swellDoubt = 4     // standard deviations
 	swellBegun = 0.115 // share of the largest deviation
 	swellMove  = 0.25  // share of what a move changed in the last half second
+	swellFit   = 0.5   // share of the fitted swing in what is dated, the rest being what was measured …
+	swellEarly = 0.3   // … where the swing is below this share of the largest deviation
 )
 
 // fitter lays a swell through the blocks of a channel, beside what the command did to it.
@@ -321,10 +323,22 @@ func (s *study) redateSwell(t *track, w swell) {
 	t.quiet = t.sigma
 	last, top, spread := s.samplesIn(settle)/t.size, 0, 0.0
 	t.dev = make([]float64, len(off))
+	most := 0.0
+	for _, v := range off {
+		if v = math.Abs(v); v > most {
+			most = v
+		}
+	}
 	for i, v := range off {
 		if b := i / t.size; i%t.size == 0 {
 			recent := value[max(0, b-last) : b+1]
 			spread = slices.Max(recent) - slices.Min(recent)
+		}
+		// The measured swing has noise and gusts on it, the fitted one isn't quite
+		// the true one; half of each is nearer to it than either.
+		sin, cos := math.Sincos(2 * math.Pi * w.hz * (s.at(i) - end))
+		if g := math.Exp(w.rate*(s.at(i)-end)) * (swing[0]*cos + swing[1]*sin); math.Abs(g) < swellEarly*most {
+			v += swellFit * (g - v)
 		}
 		t.dev[i] = shrink(v, swellMove*spread)
 		if math.Abs(t.dev[i]) > math.Abs(t.dev[top]) {
@@ -332,12 +346,6 @@ func (s *study) redateSwell(t *track, w swell) {
 		}
 	}
 	t.peak = t.dev[top]
-	most := 0.0
-	for _, v := range off {
-		if v = math.Abs(v); v > most {
-			most = v
-		}
-	}
 	room, first := max(swellDoubt*t.sigma, swellBegun*most), -1
 	for i := top; i >= 0; i-- { // over the zeros, that are less than a swing apart
 		if math.Abs(t.smooth(i)) >= room {
