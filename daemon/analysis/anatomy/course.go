@@ -273,16 +273,18 @@ func (c *course) deviation(x, off []float64) {
 
 // medians of the blocks of x, less the setpoint that it should follow.
 func (e *effects) medians(x []float64, follows bool) []float64 {
-	var out, block []float64
+	out, block := make([]float64, 0, len(x)/e.size+1), make([]float64, 0, e.size)
 	for i := 0; i < len(x); i += e.size {
-		end := min(i+e.size, len(x))
-		block = append(block[:0], x[i:end]...)
-		if follows {
-			for k := range block {
-				block[k] -= e.sp[i+k]
+		block = block[:0]
+		for k, v := range x[i:min(i+e.size, len(x))] {
+			if follows {
+				v -= e.sp[i+k]
+			}
+			if !math.IsNaN(v - v) {
+				block = append(block, v)
 			}
 		}
-		out = append(out, robust.Median(block))
+		out = append(out, robust.MedianOf(block))
 	}
 	return out
 }

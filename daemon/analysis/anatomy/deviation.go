@@ -28,7 +28,6 @@ type track struct {
 	*signal
 	off     []float64 // deviation from the course, in the channel's unit, samples [0, trigger)
 	dev     []float64 // what of that is left beyond the doubt about the course
-	blocks  []float64 // medians of blocks, less the setpoint; nil: not yet taken
 	doubt   []float64 // standard deviation of the course itself, by block of size samples
 	size    int
 	sigma   float64 // standard deviation of off while quiet
@@ -105,18 +104,20 @@ func (r *record) follow(s *signal, share, lasting float64, follows int) (t *trac
 // tracker of a signal, nil where there are too few samples.
 func (r *record) tracker(s *signal, share, lasting float64, follows int) *tracker {
 	x := s.before(r.trigger)
-	if len(robust.Finite(x)) < least {
+	if s.blocks == nil {
+		s.finite, s.step, s.blocks = len(robust.Finite(x)), robust.Step(x), r.moves.medians(x, s.partner != nil)
+	}
+	if s.finite < least {
 		return nil
 	}
 	k := &tracker{r: r, x: x, share: share, lasting: lasting, gap: max(8, len(x)/10),
-		t: &track{signal: s, off: make([]float64, len(x)), dev: make([]float64, len(x)), size: r.moves.size, step: robust.Step(x)}}
+		t: &track{signal: s, off: make([]float64, len(x)), dev: make([]float64, len(x)), size: r.moves.size, step: s.step}}
 	for _, v := range x {
 		if v = math.Abs(v); v > k.top && !math.IsInf(v, 0) {
 			k.top = v
 		}
 	}
-	k.y = r.moves.medians(x, s.partner != nil)
-	k.t.blocks = k.y
+	k.y = s.blocks
 	low, high := math.Inf(1), math.Inf(-1)
 	for _, v := range k.y[:min(max(follows/k.t.size, 1), len(k.y))] {
 		if !math.IsNaN(v) {

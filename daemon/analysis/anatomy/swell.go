@@ -43,6 +43,7 @@ type fitter struct {
 	t      *track
 	y      []float64   // medians of blocks; 0 where missing
 	weight []float64   // square roots
+	at     []float64   // s to the trigger, of the middle of each block
 	q      [][]float64 // orthonormal columns of the course, weighted
 	left   []float64   // weighted y less the course
 	total  float64
@@ -52,9 +53,6 @@ type fitter struct {
 func (s *study) fitterOf(t *track, off []float64) *fitter {
 	f := &fitter{t: t}
 	b, _ := s.moves.basisFor(t.signal)
-	if t.blocks == nil {
-		t.blocks = s.moves.medians(t.before(s.trigger), t.partner != nil)
-	}
 	f.y = slices.Clone(t.blocks)
 	n := len(f.y)
 	f.weight, f.left, f.u, f.v = make([]float64, n), make([]float64, n), make([]float64, n), make([]float64, n)
@@ -112,19 +110,21 @@ func (f *fitter) clear(c []float64) {
 
 // fill u and v with the swell's columns.
 func (f *fitter) fill(s *study, hz, rate float64) {
-	size := f.t.size
-	end := s.at(s.trigger)
+	if f.at == nil {
+		end := s.at(s.trigger)
+		for i := 0; i < len(f.u)*f.t.size; i += f.t.size {
+			f.at = append(f.at, (s.at(i)+s.at(min(i+f.t.size, s.trigger)-1))/2-end)
+		}
+	}
 	z := complex(0, 0)
 	last, turn := 0.0, complex(1, 0)
-	for i := range f.u {
-		at := (s.at(i*size) + s.at(min((i+1)*size, s.trigger)-1)) / 2
+	for i, at := range f.at {
 		if i == 0 {
-			sin, cos := math.Sincos(2 * math.Pi * hz * (at - end))
-			g := math.Exp(rate * (at - end))
+			sin, cos := math.Sincos(2 * math.Pi * hz * at)
+			g := math.Exp(rate * at)
 			z = complex(g*cos, g*sin)
 		} else {
-			dt := at - (s.at((i-1)*size)+s.at(i*size-1))/2
-			if dt != last {
+			if dt := at - f.at[i-1]; math.Abs(dt-last) > 1e-9*dt {
 				sin, cos := math.Sincos(2 * math.Pi * hz * dt)
 				g := math.Exp(rate * dt)
 				turn, last = complex(g*cos, g*sin), dt

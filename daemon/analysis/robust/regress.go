@@ -25,9 +25,14 @@ func Regress(columns [][]float64, y, prior []float64, alike float64) (g Regressi
 	for _, f := range finite {
 		v += (f - centre) * (f - centre) / n
 	}
-	for range 3 { // the prior counts for less, the smaller the residuals are
-		if g, ok = solve(columns, y, prior, math.Max(v, least*least)*math.Max(alike, 1)); !ok {
+	sums := sumsOf(columns, y)
+	const rounds = 3
+	for round := range rounds { // the prior counts for less, the smaller the residuals are
+		if g, ok = sums.solve(prior, math.Max(v, least*least)*math.Max(alike, 1), round == rounds-1); !ok {
 			return g, false
+		}
+		if round == rounds-1 {
+			break
 		}
 		v = 0
 		for i, f := range y {
@@ -42,31 +47,48 @@ func Regress(columns [][]float64, y, prior []float64, alike float64) (g Regressi
 	return g, true
 }
 
-// solve is the posterior of a linear model with noise variance v: precision
-// Σ c·cᵀ/v + diag(1/prior²), by Cholesky's decomposition.
-func solve(columns [][]float64, y, prior []float64, v float64) (g Regression, ok bool) {
+// sums are Σ c·cᵀ, its lower triangle row by row, and Σ c·y.
+type sums struct{ cc, cy []float64 }
+
+func sumsOf(columns [][]float64, y []float64) sums {
 	k := len(columns)
-	a, b := make([]float64, k*k), make([]float64, k)
+	s, row := sums{make([]float64, k*k), make([]float64, k)}, make([]float64, k)
 	for i, yi := range y {
 		if math.IsNaN(yi - yi) {
 			continue
 		}
-		for p := range k {
-			cp := columns[p][i] / v
-			b[p] += cp * yi
-			for q := range p + 1 {
-				a[p*k+q] += cp * columns[q][i]
+		for p, c := range columns {
+			cp := c[i]
+			row[p] = cp
+			s.cy[p] += cp * yi
+			for q, cq := range row[:p+1] {
+				s.cc[p*k+q] += cp * cq
 			}
 		}
 	}
+	return s
+}
+
+// solve is the posterior of a linear model with noise variance v: precision
+// Σ c·cᵀ/v + diag(1/prior²), by Cholesky's decomposition; its covariance where wanted.
+func (s sums) solve(prior []float64, v float64, covariance bool) (g Regression, ok bool) {
+	k := len(prior)
+	a, b := make([]float64, k*k), make([]float64, k)
 	for p := range k {
+		b[p] = s.cy[p] / v
+		for q := range p + 1 {
+			a[p*k+q] = s.cc[p*k+q] / v
+		}
 		a[p*k+p] += 1 / (prior[p] * prior[p])
 	}
 	if !cholesky(a, k) {
 		return g, false
 	}
-	g.Theta, g.cov = b, make([]float64, k*k)
 	substitute(a, k, b)
+	if g.Theta = b; !covariance {
+		return g, true
+	}
+	g.cov = make([]float64, k*k)
 	for p := range k {
 		unit := g.cov[p*k : (p+1)*k]
 		unit[p] = 1

@@ -27,6 +27,9 @@ func Finite(v []float64) []float64 {
 // Median of the samples, NaN where there are none.
 func Median(v []float64) float64 { return median(Finite(v)) }
 
+// MedianOf is the median of samples that are all finite, whose order it changes.
+func MedianOf(f []float64) float64 { return median(f) }
+
 // MAD is the median absolute deviation from the median, scaled to be the
 // standard deviation where the samples are normal. 0 says that more than half
 // of them are alike, not that nothing varies: see Spread. NaN for no samples.
