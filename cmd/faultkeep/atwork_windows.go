@@ -52,7 +52,7 @@ func (p *program) Execute(_ []string, asked <-chan svc.ChangeRequest, tell chan<
 				tell <- svc.Status{State: svc.StopPending, WaitHint: uint32(stopsWithin.Milliseconds())}
 				stop()
 				select {
-				case <-done:
+				case <-done: //nolint:errcheck // what fails while it ends is in the log
 				case <-time.After(stopsWithin):
 				}
 				return false, 0

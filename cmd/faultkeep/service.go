@@ -284,8 +284,3 @@ func (c *stopCommand) Run(ctx context.Context, out output) error {
 	fmt.Fprintln(out.Out, "Stopped. No drive is being watched until it is started again.")
 	return nil
 }
-
-// noService is the error where the system has no service manager that faultkeep knows.
-func noService() error {
-	return fmt.Errorf("there is no service manager that faultkeep knows on this machine (%s). Let its own start `faultkeep run --config FILE`", runtime.GOOS)
-}

@@ -192,8 +192,8 @@ type registered struct {
 }
 
 func asRegistered(s *mgr.Service) (r registered, err error) {
-	b := make([]byte, 8<<10) // the most that there can be
-	c := (*windows.QUERY_SERVICE_CONFIG)(unsafe.Pointer(&b[0]))
+	b := make([]byte, 8<<10)                                    // the most that there can be
+	c := (*windows.QUERY_SERVICE_CONFIG)(unsafe.Pointer(&b[0])) //nolint:gosec // as the call wants it
 	needed := uint32(0)
 	if err = windows.QueryServiceConfig(s.Handle, c, uint32(len(b)), &needed); err != nil {
 		return r, err
@@ -231,7 +231,7 @@ func (r registration) settle() (lacks []string, err error) {
 		}{
 			{"start again what failed", s.SetRecoveryActions([]mgr.RecoveryAction{again, again, again}, uint32(forgetsAfter.Seconds()))},
 			{"start again what ended in an orderly way", s.SetRecoveryActionsOnNonCrashFailures(true)},
-			{"start a service a little later", windows.ChangeServiceConfig2(s.Handle, windows.SERVICE_CONFIG_DELAYED_AUTO_START_INFO, (*byte)(unsafe.Pointer(&later)))},
+			{"start a service a little later", windows.ChangeServiceConfig2(s.Handle, windows.SERVICE_CONFIG_DELAYED_AUTO_START_INFO, (*byte)(unsafe.Pointer(&later)))}, //nolint:gosec // as the call wants it
 		} {
 			if errors.Is(step.err, windows.ERROR_INVALID_LEVEL) {
 				lacks = append(lacks, step.what) // wine's, if none of Windows that is still in use
