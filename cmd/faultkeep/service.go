@@ -92,7 +92,7 @@ func (c *installCommand) plan(loaded *config.Loaded, binary string) (plan, error
 			p.LowPort = p.LowPort || err == nil && n > 0 && n < 1024
 		}
 	}
-	p.Reads, p.Writes, p.Secrets = loaded.Reads(), loaded.Writes(), loaded.Secrets()
+	p.Reads, p.Writes, p.Makes, p.Secrets = loaded.Reads(), loaded.Writes(), loaded.Makes(), loaded.Secrets()
 	return p, nil
 }
 

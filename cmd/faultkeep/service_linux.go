@@ -85,13 +85,15 @@ func (c *installCommand) install(ctx context.Context, p plan, out output) (err e
 		undo = append(undo, func() { _ = exec.Command(tool("userdel"), p.Account).Run() })
 		did("Made the account %s, which nobody can log in with.", p.Account)
 	}
-	was, err := giveData(p.Data, account)
-	if err != nil {
-		return fmt.Errorf("the data folder can't be given to %s: %w", p.Account, err)
-	}
-	if was {
-		undo = append(undo, func() { _ = os.Remove(p.Data) }) // only where it is empty still
-		did("Made the data folder %s.", p.Data)
+	for _, folder := range append([]string{p.Data}, missing(p.Makes)...) {
+		was, err := giveData(folder, account)
+		if err != nil {
+			return fmt.Errorf("the folder %s can't be given to %s: %w", folder, p.Account, err)
+		}
+		if was {
+			undo = append(undo, func() { _ = os.Remove(folder) }) // only where it is empty still
+			did("Made the folder %s.", folder)
+		}
 	}
 	if err := tryAs(ctx, p, account); err != nil {
 		return err
@@ -179,6 +181,17 @@ func tool(name string) string {
 		return path
 	}
 	return filepath.Join("/usr/sbin", name)
+}
+
+// missing are the folders that aren't there. What is there belongs to somebody,
+// who may have left other files in it.
+func missing(folders []string) (out []string) {
+	for _, folder := range folders {
+		if _, err := os.Lstat(folder); errors.Is(err, os.ErrNotExist) {
+			out = append(out, folder)
+		}
+	}
+	return out
 }
 
 // giveData makes the data folder, or takes over one that holds nothing but

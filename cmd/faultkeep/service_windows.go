@@ -103,11 +103,13 @@ func (c *installCommand) install(ctx context.Context, p plan, out output) (err e
 		return fmt.Errorf("the service isn't taken by Windows: %w. It is as it was", err)
 	}
 	undo = append(undo, back)
-	if err := os.Mkdir(p.Data, 0o750); err == nil {
-		undo = append(undo, func() { _ = os.Remove(p.Data) }) // only where it is empty still
-		did("Made the data folder %s.", p.Data)
-	} else if !errors.Is(err, os.ErrExist) {
-		return fmt.Errorf("the data folder can't be made: %w. The service is as it was", err)
+	for _, folder := range append([]string{p.Data}, p.Makes...) {
+		if err := os.Mkdir(folder, 0o750); err == nil {
+			undo = append(undo, func() { _ = os.Remove(folder) }) // only where it is empty still
+			did("Made the folder %s.", folder)
+		} else if !errors.Is(err, os.ErrExist) {
+			return fmt.Errorf("the folder %s can't be made: %w. The service is as it was", folder, err)
+		}
 	}
 	// The account is there once the service is, and not before.
 	for _, g := range r.grants() {

@@ -20,6 +20,7 @@ type plan struct {
 	Listens []string // addresses that it listens on
 	Reads   []string // folders and files outside the config's folder that it only reads
 	Writes  []string // further folders that it must be able to write
+	Makes   []string // those of them that are made where they are missing
 	Secrets []string // files that only root needs to be able to read
 }
 

@@ -57,6 +57,15 @@ func (l *Loaded) Writes() (out []string) {
 	return once(out)
 }
 
+// Makes are those of Writes that are made where they are missing; others may be
+// on a share that isn't there at the moment.
+func (l *Loaded) Makes() (out []string) {
+	if b := l.Config.Brief; b != nil && b.Folder != "" {
+		out = append(out, b.Folder)
+	}
+	return out
+}
+
 // Secrets are the files that hold passwords and keys.
 func (l *Loaded) Secrets() (out []string) {
 	for _, s := range l.Config.Alerts.Sinks {

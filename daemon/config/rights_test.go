@@ -45,6 +45,7 @@ alerts:
 		{"listens", l.Listens(), []string{"127.0.0.1:80", "127.0.0.1:502"}},
 		{"reads", l.Reads(), []string{"seen"}},
 		{"writes", l.Writes(), []string{"away", "briefs", "gone", "kept", "log"}},
+		{"makes", l.Makes(), []string{"briefs"}},
 		{"secrets", l.Secrets(), []string{"hook.key", "sign.key"}},
 	} {
 		for i, name := range one.want {
