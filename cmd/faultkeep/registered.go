@@ -178,7 +178,9 @@ func (r registration) words() string {
 	line("sc.exe failureflag %s 1", serviceName)
 	line(`reg.exe add %s /v EventMessageFile /t REG_EXPAND_SZ /d "%%SystemRoot%%\System32\EventCreate.exe" /f`, eventSource)
 	line("reg.exe add %s /v TypesSupported /t REG_DWORD /d 7 /f", eventSource)
-	line("if not exist %s mkdir %[1]s", `"`+r.Data+`"`)
+	for _, folder := range append([]string{r.Data}, r.Makes...) {
+		line("if not exist %s mkdir %[1]s", `"`+folder+`"`)
+	}
 	for _, g := range r.grants() {
 		args := g.icacls(r.Account)
 		for i, a := range args {

@@ -197,7 +197,7 @@ func (c *uninstallCommand) Run(ctx context.Context, out output) error {
 
 // ours tells the files that faultkeep writes into its data folder from others.
 func ours(name string) bool {
-	return strings.HasPrefix(name, archive.StoreFile) || strings.HasPrefix(name, "daemon.") || name == certificate.File
+	return strings.HasPrefix(name, archive.StoreFile) || strings.HasPrefix(name, "daemon.json") || name == archive.FailureFile || name == certificate.File
 }
 
 // purge removes what faultkeep keeps in its data folder, and the folder where

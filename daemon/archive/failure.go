@@ -16,14 +16,14 @@ type Failure struct {
 	Error   string    `json:"error"`
 }
 
-// failureFile holds the Failure until the next daemon is at work, for whoever
+// FailureFile holds the Failure until the next daemon is at work, for whoever
 // asks the service how it is and may not look into the system's log.
-const failureFile = "daemon.failed.json"
+const FailureFile = "daemon.failed.json"
 
 // ReadFailure reads how the last daemon ended. The error is fs.ErrNotExist
 // where nothing is known of that.
 func ReadFailure(dataFolder string) (f Failure, err error) {
-	b, err := os.ReadFile(filepath.Join(dataFolder, failureFile))
+	b, err := os.ReadFile(filepath.Join(dataFolder, FailureFile))
 	if err == nil {
 		err = json.Unmarshal(b, &f)
 	}
@@ -36,12 +36,12 @@ func WriteFailure(dataFolder string, f Failure) error {
 	if err != nil {
 		return err
 	}
-	return os.WriteFile(filepath.Join(dataFolder, failureFile), append(b, '\n'), 0o600)
+	return os.WriteFile(filepath.Join(dataFolder, FailureFile), append(b, '\n'), 0o600)
 }
 
 // RemoveFailure forgets the last failure.
 func RemoveFailure(dataFolder string) error {
-	if err := os.Remove(filepath.Join(dataFolder, failureFile)); !errors.Is(err, fs.ErrNotExist) {
+	if err := os.Remove(filepath.Join(dataFolder, FailureFile)); !errors.Is(err, fs.ErrNotExist) {
 		return err
 	}
 	return nil
