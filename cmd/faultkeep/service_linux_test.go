@@ -107,3 +107,12 @@ func TestHandOver(t *testing.T) {
 		t.Error(err)
 	}
 }
+
+// Only folders that aren't there are made: others belong to somebody.
+func TestMissing(t *testing.T) {
+	there := t.TempDir()
+	gone := filepath.Join(there, "briefs")
+	if got := missing([]string{there, gone}); len(got) != 1 || got[0] != gone {
+		t.Error(got)
+	}
+}

@@ -24,15 +24,15 @@ import (
 )
 
 type simulateCommand struct {
-	Listen string        `help:"Address to serve at." default:"127.0.0.1" placeholder:"HOST"`
-	Port   int           `help:"Port of the first drive; the others follow. 0: any free ones." default:"1502" placeholder:"PORT"`
-	Drive  []string      `help:"Only this drive; can be given again." placeholder:"NAME"`
-	Trips  string        `help:"Mean time between a drive's trips, such as 20s, or never." default:"20s" placeholder:"TIME"`
-	Reset  string        `help:"How soon the PLC resets a trip, such as 2s, or never. Left out: some seconds, differing." placeholder:"TIME"`
-	Answer time.Duration `name:"latency" help:"How long a drive takes to answer, such as 30ms. Left out: 1 to 3 ms." placeholder:"TIME"`
-	Seed   *uint64       `help:"The same seed gives the same trips." placeholder:"N"`
-	For    time.Duration `help:"End by itself after this time; else Ctrl-C ends it." placeholder:"TIME"`
-	Write  string        `help:"Write faultkeep.yaml and the maps into this folder, instead of printing the config." placeholder:"DIR"`
+	Listen  string        `help:"Address to serve at." default:"127.0.0.1" placeholder:"HOST"`
+	Port    int           `help:"Port of the first drive; the others follow. 0: any free ones." default:"1502" placeholder:"PORT"`
+	Drive   []string      `help:"Only this drive; can be given again." placeholder:"NAME"`
+	Trips   string        `help:"Mean time between a drive's trips, such as 20s, or never." default:"20s" placeholder:"TIME"`
+	Reset   string        `help:"How soon the PLC resets a trip, such as 2s, or never. Left out: some seconds, differing." placeholder:"TIME"`
+	Latency time.Duration `help:"How long a drive takes to answer, such as 30ms. Left out: 1 to 3 ms." placeholder:"TIME"`
+	Seed    *uint64       `help:"The same seed gives the same trips." placeholder:"N"`
+	For     time.Duration `help:"End by itself after this time; else Ctrl-C ends it." placeholder:"TIME"`
+	Write   string        `help:"Write faultkeep.yaml and the maps into this folder, instead of printing the config." placeholder:"DIR"`
 }
 
 // Help is shown by --help.
@@ -77,8 +77,8 @@ func (c simulateCommand) specs(seed uint64) ([]drivesim.Spec, error) {
 	if c.For < 0 {
 		return nil, usageError{fmt.Errorf("--for %s lies in the past", c.For)}
 	}
-	if c.Answer < 0 || c.Answer > time.Minute {
-		return nil, usageError{fmt.Errorf("--latency %s is no time that a drive takes to answer; write it as 30ms, up to 1m", c.Answer)}
+	if c.Latency < 0 || c.Latency > time.Minute {
+		return nil, usageError{fmt.Errorf("--latency %s is no time that a drive takes to answer; write it as 30ms, up to 1m", c.Latency)}
 	}
 	specs := demo.Northquay(seed)
 	var names []string
@@ -87,8 +87,8 @@ func (c simulateCommand) specs(seed uint64) ([]drivesim.Spec, error) {
 		if err := cmp.Or(c.trips(&specs[i].Plan), c.reset(&specs[i].Plan)); err != nil {
 			return nil, err
 		}
-		if c.Answer > 0 {
-			specs[i].Latency = c.Answer
+		if c.Latency > 0 {
+			specs[i].Latency = c.Latency
 		}
 	}
 	for _, name := range c.Drive {
