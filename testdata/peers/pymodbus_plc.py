@@ -9,6 +9,7 @@ may be reset, or "gave up" before that where the recording isn't kept. With
 """
 import argparse
 import importlib.util
+import queue
 import sys
 import threading
 import time
@@ -50,15 +51,12 @@ parser.add_argument("--silent", type=float, required=True)
 parser.add_argument("--blind", action="store_true")
 args = parser.parse_args()
 
-tripped = threading.Event()
+inputs = queue.SimpleQueue()
 
 
 def listen():
     for line in sys.stdin:
-        if line.strip() == "trip":
-            tripped.set()
-        else:
-            tripped.clear()
+        inputs.put(line.strip() == "trip")
     ended.set()
 
 
@@ -67,6 +65,7 @@ threading.Thread(target=listen, daemon=True).start()
 client = ModbusTcpClient(args.host, port=args.port, timeout=1)
 seen_by, longest, still = TON(args.least), TON(args.most), TON(args.silent)
 last_beat = said = None
+trip = False
 print("ready", flush=True)
 while not ended.is_set():
     read_ok, pending, watched, beat = False, False, False, 0
@@ -80,7 +79,10 @@ while not ended.is_set():
                 read_ok, pending, watched, beat = True, bits.bits[0], bits.bits[3], words.registers[0]
         except Exception:
             client.close()
-    trip = tripped.is_set()
+    # One change of the input a scan, so that none goes by unseen however long a
+    # scan takes.
+    if not inputs.empty():
+        trip = inputs.get()
     seen_by(trip)
     longest(trip)
     still(read_ok and beat == last_beat)
