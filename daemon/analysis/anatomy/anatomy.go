@@ -67,6 +67,7 @@ func (r *record) study() *study {
 	}
 	s.companions(share)
 	s.swell()
+	s.surge()
 	s.alone()
 	for _, t := range s.tracks {
 		if t.partner == nil {
@@ -78,6 +79,7 @@ func (r *record) study() *study {
 				t.moved, t.onset, t.alarm = true, m.from+1, m.to
 			}
 			t.onset = max(t.onset, m.from+1)
+			s.overtaken(m.from, share)
 		}
 	}
 	for _, t := range s.tracks {

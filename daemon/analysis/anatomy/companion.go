@@ -60,6 +60,23 @@ func (s *study) companions(share float64) {
 	}
 }
 
+// overtaken looks once more at the channels of the mechanics that seem to have
+// moved before sample i, at which the command began to ask too much, each from a
+// baseline that ends there: what the drive did until then wasn't beyond what it
+// does by itself if it isn't from that.
+func (s *study) overtaken(i int, share float64) {
+	for _, t := range s.mechanics() {
+		if !t.moved || t.onset >= i {
+			continue
+		}
+		if n := s.join(t, share, i, i); n == nil {
+			t.moved = false
+		} else if n.onset > t.onset {
+			*t = *n
+		}
+	}
+}
+
 // join follows a channel from a baseline of so many samples, nil where it didn't move.
 func (s *study) join(t *track, share float64, base, first int) *track {
 	follows := s.trigger

@@ -27,6 +27,7 @@ const blocks = 256
 // model: by sample, and as means of blocks.
 type effects struct {
 	sp             []float64
+	heat           basis // for a temperature
 	odd, even, off basis // for what changes sign with the direction; for what doesn't; for the actual value less the setpoint
 	size           int   // samples of a block
 }
@@ -52,6 +53,21 @@ func (b *basis) add(c []float64, size int) {
 	b.columns, b.means, b.top = append(b.columns, c), append(b.means, m), append(b.top, top)
 }
 
+// priors are what is believed of each column of a channel's course before its
+// samples are seen: that what it does to the channel is 0, give or take half the
+// channel's span, or what a drive lags behind its setpoint. The level is free.
+func (b *basis) priors(span float64, follows bool) []float64 {
+	out := make([]float64, len(b.means))
+	for j := range out {
+		out[j] = 0.5 * span / math.Max(b.top[j], 1e-12)
+		if j >= 2 && follows {
+			out[j] = loopTime
+		}
+	}
+	out[0] *= 100
+	return out
+}
+
 // effectsOf a command sp, nil for none: its level, its direction, and its slope
 // after each of the lags.
 func (r *record) effectsOf(sp []float64) *effects {
@@ -64,6 +80,10 @@ func (r *record) effectsOf(sp []float64) *effects {
 	for _, b := range []*basis{&e.odd, &e.even, &e.off} {
 		b.add(one, e.size)
 		b.add(time, e.size)
+	}
+	e.heat = basis{e.off.columns[:2:2], e.off.means[:2:2], e.off.top[:2:2]}
+	if c := r.of(current); c != nil {
+		e.heat.add(r.heating(c), e.size)
 	}
 	if len(sp) == 0 {
 		return e
@@ -93,6 +113,23 @@ func (r *record) effectsOf(sp []float64) *effects {
 		e.even.add(braking, e.size)
 	}
 	return e
+}
+
+// heating is the integral of a current's square, from 0 to 1: the losses that it
+// leaves in the heat sink. That cools down more slowly than a record lasts.
+func (r *record) heating(c *signal) []float64 {
+	held, top := hold(c.samples, r.trigger)
+	sum := 0.0
+	for i, v := range held {
+		if i > 0 && top > 0 {
+			sum += v / top * v / top * (r.times[i] - r.times[i-1])
+		}
+		held[i] = sum
+	}
+	for i := range held {
+		held[i] /= max(sum, 1e-300)
+	}
+	return held
 }
 
 // braking tells by block whether the motor gives power back: by torque and speed
@@ -181,7 +218,9 @@ func (e *effects) basisFor(s *signal) (b *basis, sp []float64) {
 	switch {
 	case s.kind.quantity == ripple:
 		return &basis{e.off.columns[:1], e.off.means[:1], e.off.top[:1]}, nil
-	case s.kind.quantity == temperature: // knows nothing of commands within a record
+	case s.kind.quantity == temperature && s.heated:
+		return &e.heat, nil
+	case s.kind.quantity == temperature:
 		return &basis{e.off.columns[:2], e.off.means[:2], e.off.top[:2]}, nil
 	case s.partner != nil:
 		return &e.off, e.sp
@@ -199,16 +238,11 @@ func (r *record) courseOf(s *signal, e *effects, base int, y []float64, span, la
 	c.basis, c.sp = e.basisFor(s)
 	nb := min(max(base/c.size, 1), len(y))
 	means := make([][]float64, len(c.basis.means))
-	prior := make([]float64, len(means))
 	for j, m := range c.basis.means {
 		means[j] = m[:nb]
-		prior[j] = 0.5 * span / math.Max(c.basis.top[j], 1e-12)
-		if j >= 2 && c.sp != nil {
-			prior[j] = loopTime
-		}
 	}
+	prior := c.basis.priors(span, c.sp != nil)
 	alike := lasting / math.Max(r.pace(1)*float64(c.size), 1e-9)
-	prior[0] *= 100 // the level is free
 	if c.model, ok = robust.Regress(means, y[:nb], prior, alike); !ok || len(prior) < 2 || c.model.Sure(1) >= 4 {
 		return c, ok
 	}

@@ -44,7 +44,7 @@ type track struct {
 	alarm     int     // sample at which the deviation was twice as large
 	side      float64 // +1: up, −1: down
 	peak      float64 // largest deviation from onset to trigger, signed
-	swelled   bool    // dated beside a swell
+	basis     string  // what its date rests on; empty: basisOrder
 	swing, hz float64 // of a DC link: the amplitude that rose, and its frequency; 0 for none
 }
 
@@ -81,7 +81,6 @@ type tracker struct {
 	t       *track
 	x       []float64
 	y       []float64 // medians of blocks
-	top     float64   // largest size of a sample
 	span    float64   // between the lowest and the highest of them
 	share   float64   // of the false alarms
 	lasting float64   // s, for how long it goes one way by itself
@@ -97,6 +96,16 @@ func (r *record) follow(s *signal, share, lasting float64, follows int) (t *trac
 	if k == nil {
 		return nil, false
 	}
+	if s.kind.quantity == temperature && len(r.moves.heat.means) > 2 {
+		// The losses are told from a steady rise only in a record that has both; in
+		// one that hasn't, their doubt would hide everything.
+		s.heated = true
+		k.settleBaseline()
+		if s.heated = false; k.t.moved {
+			return k.t, true
+		}
+		k = r.tracker(s, share, lasting, follows)
+	}
 	k.settleBaseline()
 	return k.t, true
 }
@@ -106,17 +115,17 @@ func (r *record) tracker(s *signal, share, lasting float64, follows int) *tracke
 	x := s.before(r.trigger)
 	if s.blocks == nil {
 		s.finite, s.step, s.blocks = len(robust.Finite(x)), robust.Step(x), r.moves.medians(x, s.partner != nil)
+		for _, v := range x {
+			if v = math.Abs(v); v > s.top && !math.IsInf(v, 0) {
+				s.top = v
+			}
+		}
 	}
 	if s.finite < least {
 		return nil
 	}
 	k := &tracker{r: r, x: x, share: share, lasting: lasting, gap: max(8, len(x)/10),
 		t: &track{signal: s, off: make([]float64, len(x)), dev: make([]float64, len(x)), size: r.moves.size, step: s.step}}
-	for _, v := range x {
-		if v = math.Abs(v); v > k.top && !math.IsInf(v, 0) {
-			k.top = v
-		}
-	}
 	k.y = s.blocks
 	low, high := math.Inf(1), math.Inf(-1)
 	for _, v := range k.y[:min(max(follows/k.t.size, 1), len(k.y))] {
@@ -273,8 +282,8 @@ func (k *tracker) redate() {
 func (k *tracker) scale() {
 	t := k.t
 	quiet := t.off[:t.base]
-	if t.step > coarse*k.top && robust.Step(k.x[:t.base]) == 0 {
-		t.step = coarse * k.top // a constant that changed once: that was no count
+	if t.step > coarse*t.top && robust.Step(k.x[:t.base]) == 0 {
+		t.step = coarse * t.top // a constant that changed once: that was no count
 	}
 	t.sigma = max(robust.Noise(thin(quiet)), robust.Spread(thin(quiet), t.step))
 	if t.sigma == 0 || math.IsNaN(t.sigma) { // a constant: any change is one
@@ -375,7 +384,7 @@ func (k *tracker) chart() {
 var matters = map[quantity]float64{speed: 0.01, torque: 0.3, current: 0.25, link: 0.02, temperature: 0.02}
 
 // floor is the deviation that the channel must exceed to have moved.
-func (k *tracker) floor() float64 { return matters[k.t.kind.quantity] * k.top }
+func (k *tracker) floor() float64 { return matters[k.t.kind.quantity] * k.t.top }
 
 // coarse is the largest share of a channel's largest value that one count is
 // (common practice, no source).

@@ -14,6 +14,10 @@ const (
 		"1 % false alarms in a record of noise; onset where the deviation exceeds four standard deviations and a tenth of its largest."
 	basisSwell = "Evidence, not a diagnosis. An exponential swing is laid through speed and position error, and the course of each channel learned beside it " +
 		"from the whole record; onset where the mean of measured and fitted swing exceeds four standard deviations and 11.5 % of its largest, beyond a quarter of what a move of the command changed."
+	basisSurge = "Evidence, not a diagnosis. A load that begins at one instant and grows is laid through the torque, and the course of torque and current learned beside it " +
+		"from the whole record; onset where the deviation exceeds four standard deviations and a tenth of its largest, beyond a quarter of what a move of the command changed."
+	basisHeat = "Evidence, not a diagnosis. The course of a temperature is a line and the losses that the current leaves, until another fits better from one instant on; " +
+		"onset where the deviation from it exceeds four standard deviations and a tenth of its largest."
 	basisCause  = "A candidate by rule, not a diagnosis: what moved first and how, in this record alone. Whoever opens or re-tunes a drive is qualified for it and follows the local rules."
 	basisLimit  = "Samples that stay at the edge of what was recorded."
 	basisPlain  = "Read off the samples."
@@ -120,8 +124,8 @@ func (s *study) order() (out []capture.Finding) {
 			}
 			f.Text = capital(fmt.Sprintf("%s %s %s (±%s), %s %s.", m.signal.name, m.did(), s.when(at), span(res), after, s.movers[0].signal.name))
 		}
-		if m.track != nil && m.track.swelled {
-			f.Basis = basisSwell
+		if m.track != nil && m.track.basis != "" {
+			f.Basis = m.track.basis
 		}
 		if m.track != nil {
 			f.Values = append(f.Values, capture.Quantity{Name: "largest deviation", Value: m.track.peak, Unit: m.unit, PlusMinus: finite(m.track.sigma)})

@@ -20,7 +20,9 @@ type signal struct {
 	all     []float64 // the whole record; missing samples are NaN
 	samples []float64 // those of all that are looked at: the window before the trigger and what comes after it
 	partner *signal   // the command that it should follow
+	heated  bool      // a temperature whose course the current's losses are part of
 
+	top    float64   // largest size of a sample before the trigger
 	finite int       // samples before the trigger that can be used …
 	step   float64   // … their smallest difference …
 	blocks []float64 // … and medians of blocks of them, less the setpoint; nil: not yet taken

@@ -3,8 +3,6 @@ package anatomy
 import (
 	"math"
 	"slices"
-
-	"faultkeep/daemon/analysis/robust"
 )
 
 // swell is a swing that grows until the trigger: e^(rate·t)·(a·cos ωt + b·sin ωt).
@@ -28,24 +26,28 @@ const (
 	fastest    = 0.25 // periods in a block
 )
 
-// What a deviation that swells must come to. The share is more than that of other
-// deviations: at that, simulated drives' onsets came out one swing early more often than late.
+// What of a swell is dated.
 const (
-	swellDoubt = 4     // standard deviations
-	swellBegun = 0.115 // share of the largest deviation
-	swellMove  = 0.25  // share of what a move changed in the last half second
-	swellFit   = 0.5   // share of the fitted swing in what is dated, the rest being what was measured …
-	swellEarly = 0.3   // … where the swing is below this share of the largest deviation
+	swellBegun = 0.115 // share of the largest deviation: at that of others, simulated drives' onsets came out one swing early more often than late
+	swellFit   = 0.5   // share of the fitted swing: the measured one has noise and gusts on it, the fitted one isn't quite the true one, and half of each is nearer to it than either
+	swellCalm  = 0.6   // periods of calm between the zeros
+	swellQuiet = 0.1   // share of the swing at the trigger below which the channel is quiet
+)
+
+// What a swell must show beyond that where nothing moved by itself.
+const (
+	loneTail  = 0.85 // as leastTail
+	loneFloor = 0.5  // share of what other deviations must come to
 )
 
 // fitter lays a swell through the blocks of a channel, beside what the command did to it.
 type fitter struct {
 	t      *track
-	y      []float64   // medians of blocks; 0 where missing
-	weight []float64   // square roots
-	at     []float64   // s to the trigger, of the middle of each block
-	q      [][]float64 // orthonormal columns of the course, weighted
-	left   []float64   // weighted y less the course
+	y      []float64 // medians of blocks; 0 where missing
+	weight []float64 // square roots
+	at     []float64 // s to the trigger, of the middle of each block
+	course columns   // weighted
+	left   []float64 // weighted y less the course
 	total  float64
 	u, v   []float64
 }
@@ -70,42 +72,14 @@ func (s *study) fitterOf(t *track, off []float64) *fitter {
 	}
 	for _, m := range b.means {
 		c := make([]float64, n)
-		size := 0.0
 		for i := range c {
 			c[i] = m[i] * f.weight[i]
-			size += c[i] * c[i]
 		}
-		f.clear(c)
-		f.clear(c)
-		d := dot(c, c)
-		if d <= 1e-8*size {
-			continue
-		}
-		for i := range c {
-			c[i] /= math.Sqrt(d)
-		}
-		f.q = append(f.q, c)
+		f.course.add(c)
 	}
-	f.clear(f.left)
+	f.course.clear(f.left)
 	f.total = dot(f.left, f.left)
 	return f
-}
-
-func dot(a, b []float64) (s float64) {
-	for i, v := range a {
-		s += v * b[i]
-	}
-	return s
-}
-
-// clear takes the course's columns out of c.
-func (f *fitter) clear(c []float64) {
-	for _, q := range f.q {
-		k := dot(q, c)
-		for i, v := range q {
-			c[i] -= k * v
-		}
-	}
 }
 
 // fill u and v with the swell's columns.
@@ -145,7 +119,7 @@ func (f *fitter) explains(s *study, hz, rate float64) float64 {
 		uu, uv, vv = uu+u*u, uv+u*v, vv+v*v
 		uy, vy = uy+u*f.left[i], vy+v*f.left[i]
 	}
-	for _, q := range f.q { // what the course explains of the swell doesn't count
+	for _, q := range f.course { // what the course explains of the swell doesn't count
 		qu, qv := 0.0, 0.0
 		for i, c := range q {
 			qu, qv = qu+c*f.u[i], qv+c*f.v[i]
@@ -162,8 +136,8 @@ func (f *fitter) explains(s *study, hz, rate float64) float64 {
 // tail is the share that the swell explains of the last part, and how even its two sides are.
 func (f *fitter) tail(s *study, w swell) (share, sides float64) {
 	f.explains(s, w.hz, w.rate)
-	f.clear(f.u)
-	f.clear(f.v)
+	f.course.clear(f.u)
+	f.course.clear(f.v)
 	uu, uv, vv := dot(f.u, f.u), dot(f.u, f.v), dot(f.v, f.v)
 	uy, vy := dot(f.u, f.left), dot(f.v, f.left)
 	d := uu*vv - uv*uv
@@ -198,7 +172,7 @@ func (s *study) swell() {
 		all, moved = append(all, t), moved || t.moved && t.peak != 0
 	}
 	span := s.at(s.trigger) - s.at(0)
-	if len(lead) == 0 || !moved || !(span > 0) || len(lead[0].off) < blocks {
+	if len(lead) == 0 || !(span > 0) || len(lead[0].off) < blocks {
 		return
 	}
 	var fits []*fitter
@@ -214,11 +188,11 @@ func (s *study) swell() {
 	}
 	best = s.refine(fits, best, 5)
 	for i, t := range lead { // again, weighted by what the better course leaves
-		off, _, _, ok := s.apart(t, t.off, best)
-		if !ok {
+		l := s.beneath(t, best, 1)
+		if l == nil {
 			return
 		}
-		fits[i] = s.fitterOf(t, off)
+		fits[i] = s.fitterOf(t, l.off)
 	}
 	best = s.refine(fits, best, 3)
 	tail, sides := 1.0, 1.0
@@ -230,137 +204,55 @@ func (s *study) swell() {
 		best.rate*span < leastRise {
 		return
 	}
-	s.swells = &best
-	for _, t := range all {
-		if len(t.off) == len(lead[0].off) {
-			s.redateSwell(t, best)
-		}
+	if !moved && !(tail >= loneTail && s.standsOut(lead, best)) {
+		return
 	}
+	s.swells = &best
+	all = slices.DeleteFunc(all, func(t *track) bool { return len(t.off) != len(lead[0].off) })
+	s.redate(all, func(t *track) *laid { return s.beneath(t, best, 2) })
 }
 
-// apart tells the swell of a channel from its course. off are the samples less
-// the course, value the course by block, amplitude the swell's at the trigger.
-func (s *study) apart(t *track, was []float64, w swell) (off, value []float64, swing [2]float64, ok bool) {
-	f := s.fitterOf(t, was)
-	b, sp := s.moves.basisFor(t.signal)
-	f.fill(s, w.hz, w.rate)
-	low, high := math.Inf(1), math.Inf(-1)
-	for i, v := range f.y {
-		if f.weight[i] > 0 {
-			low, high = min(low, v), max(high, v)
+// standsOut tells whether a swell is beyond what its channels do by themselves in each.
+func (s *study) standsOut(lead []*track, w swell) bool {
+	for _, t := range lead {
+		l, most := s.beneath(t, w, 2), 0.0
+		if l == nil {
+			return false
 		}
-	}
-	span := max(high-low, t.step, 1e-9)
-	var columns [][]float64
-	var prior []float64
-	for j, m := range append(append([][]float64(nil), b.means...), f.u, f.v) {
-		c := make([]float64, len(f.y))
-		for i := range c {
-			c[i] = m[i] * f.weight[i]
-		}
-		p := 50 * span
-		if j >= 1 && j < len(b.means) {
-			p = 0.5 * span / math.Max(b.top[j], 1e-12)
-			if j >= 2 && sp != nil {
-				p = loopTime
+		for _, v := range l.off {
+			if v = math.Abs(v); v > most {
+				most = v
 			}
 		}
-		columns, prior = append(columns, c), append(prior, p)
-	}
-	y := make([]float64, len(f.y))
-	for i := range y {
-		y[i] = f.y[i] * f.weight[i]
-		if f.weight[i] == 0 {
-			y[i] = math.NaN()
+		if most < max(sureOf*l.quietly(), loneFloor*matters[t.kind.quantity]*t.top) {
+			return false
 		}
 	}
-	alike := lasting / math.Max(s.pace(1)*float64(t.size), 1e-9)
-	g, ok := robust.Regress(columns, y, prior, alike)
-	if !ok {
-		return nil, nil, swing, false
-	}
-	c := course{basis: b, model: g, sp: sp, size: t.size}
-	off = make([]float64, len(t.off))
-	c.deviation(t.before(s.trigger), off)
-	for i, v := range off {
-		if math.IsInf(v, 0) {
-			off[i] = math.NaN()
-		}
-	}
-	value = make([]float64, len(f.y))
-	for j, m := range b.means {
-		for i := range value {
-			value[i] += g.Theta[j] * m[i]
-		}
-	}
-	n := len(b.means)
-	return off, value, [2]float64{g.Theta[n], g.Theta[n+1]}, true
+	return true
 }
 
-// redateSwell dates the deviation of a channel that swells.
-func (s *study) redateSwell(t *track, w swell) {
-	off, _, _, ok := s.apart(t, t.off, w)
-	if !ok {
-		return
+// beneath learns the course of a channel beneath a swell, so many times, each
+// weighted by what the one before left. nil where there are too few samples.
+func (s *study) beneath(t *track, w swell, rounds int) (l *laid) {
+	off, sizes := t.off, []float64(nil)
+	for range rounds {
+		f := s.fitterOf(t, off)
+		f.fill(s, w.hz, w.rate)
+		if l, sizes = s.beside(t, f.weight, f.u, f.v); l == nil {
+			return nil
+		}
+		off = l.off
 	}
-	off, value, swing, ok := s.apart(t, off, w) // weighted by what the better course leaves
-	if !ok {
-		return
-	}
-	t.off, t.swelled = off, true
 	end := s.at(s.trigger)
-	var quiet []float64
-	for i, v := range off {
+	l.part = func(i int) float64 {
 		at := s.at(i) - end
-		g := math.Exp(w.rate * at)
-		if g > 0.1 && i >= len(off)/4 {
-			break
-		}
 		sin, cos := math.Sincos(2 * math.Pi * w.hz * at)
-		quiet = append(quiet, v-g*(swing[0]*cos+swing[1]*sin))
+		return math.Exp(w.rate*at) * (sizes[0]*cos + sizes[1]*sin)
 	}
-	t.sigma = max(robust.Noise(thin(quiet)), robust.Spread(thin(quiet), t.step))
-	t.quiet = t.sigma
-	last, top, spread := s.samplesIn(settle)/t.size, 0, 0.0
-	t.dev = make([]float64, len(off))
-	most := 0.0
-	for _, v := range off {
-		if v = math.Abs(v); v > most {
-			most = v
-		}
+	l.from = len(off) / 4
+	for l.from < len(off) && math.Exp(w.rate*(s.at(l.from)-end)) <= swellQuiet {
+		l.from++
 	}
-	for i, v := range off {
-		if b := i / t.size; i%t.size == 0 {
-			recent := value[max(0, b-last) : b+1]
-			spread = slices.Max(recent) - slices.Min(recent)
-		}
-		// The measured swing has noise and gusts on it, the fitted one isn't quite
-		// the true one; half of each is nearer to it than either.
-		sin, cos := math.Sincos(2 * math.Pi * w.hz * (s.at(i) - end))
-		if g := math.Exp(w.rate*(s.at(i)-end)) * (swing[0]*cos + swing[1]*sin); math.Abs(g) < swellEarly*most {
-			v += swellFit * (g - v)
-		}
-		t.dev[i] = shrink(v, swellMove*spread)
-		if math.Abs(t.dev[i]) > math.Abs(t.dev[top]) {
-			top = i
-		}
-	}
-	t.peak = t.dev[top]
-	room, first := max(swellDoubt*t.sigma, swellBegun*most), -1
-	for i := top; i >= 0; i-- { // over the zeros, that are less than a swing apart
-		if math.Abs(t.smooth(i)) >= room {
-			first = i
-		} else if first >= 0 && s.at(first)-s.at(i) > 0.6/w.hz {
-			break
-		}
-	}
-	t.moved = first >= 0
-	if !t.moved {
-		return
-	}
-	t.onset, t.alarm = first, first
-	t.side = math.Copysign(1, t.smooth(first))
-	for t.alarm < top && math.Abs(t.smooth(t.alarm)) < math.Min(2*room, 0.9*math.Abs(t.peak)) {
-		t.alarm++
-	}
+	l.gap, l.begun, l.fit, l.basis = swellCalm/w.hz, swellBegun, swellFit, basisSwell
+	return l
 }

@@ -159,34 +159,6 @@ func TestNoiseOnARamp(t *testing.T) {
 	near(t, "noise", robust.Noise(v), 2, 0.05)
 }
 
-// The line is the median of all pairs' slopes: for the points (0,1) (1,2) (2,3)
-// (3,10) (4,5) the ten slopes' median is 1 and the median of y − x is 1, by hand.
-func TestLine(t *testing.T) {
-	l, ok := robust.Fit([]float64{1, 2, 3, 10, 5})
-	if !ok || l != (robust.Line{Level: 1, Slope: 1}) {
-		t.Errorf("%+v %v", l, ok)
-	}
-	long := make([]float64, 5000)
-	for i := range long {
-		long[i] = 3 - 0.01*float64(i)
-		if i > 4000 {
-			long[i] = 500
-		}
-	}
-	long[7] = math.NaN()
-	l, ok = robust.Fit(long)
-	if !ok {
-		t.Fatal("no line")
-	}
-	near(t, "slope", l.Slope, -0.01, 2e-3)
-	near(t, "slope of the clean part", first(robust.Fit(long[:4000])).Slope, -0.01, 1e-9)
-	if _, ok := robust.Fit([]float64{math.NaN(), 3}); ok {
-		t.Error("a line through one point")
-	}
-}
-
-func first(l robust.Line, _ bool) robust.Line { return l }
-
 func BenchmarkMedian(b *testing.B) {
 	for _, n := range []int{10_000, 100_000, 1_000_000} {
 		rng := rand.New(rand.NewPCG(5, 6))
@@ -246,23 +218,4 @@ func TestRegressPriorAndLikeness(t *testing.T) {
 	}
 	sixteen, _ := robust.Regress(columns, y, []float64{100, 100, 2}, 16)
 	near(t, "doubt where 16 count as one", sixteen.Doubt(columns, 0)/g.Doubt(columns, 0), 4, 0.01)
-}
-
-// A bend is found where it was made, on clean lines and in noise.
-func TestBend(t *testing.T) {
-	rng := rand.New(rand.NewPCG(9, 10))
-	for _, sigma := range []float64{0, 0.5} {
-		v := make([]float64, 3000)
-		for i := range v {
-			v[i] = 20 + 0.001*float64(i) + 0.02*math.Max(0, float64(i)-2100) + sigma*rng.NormFloat64()
-		}
-		at, ok := robust.Bend(v)
-		if !ok {
-			t.Fatal("no bend")
-		}
-		near(t, "bend", float64(at), 2100, 12+40*sigma) // a block of twelve samples, and what noise hides
-	}
-	if _, ok := robust.Bend([]float64{1, 2, 3}); ok {
-		t.Error("a bend in three samples")
-	}
 }
