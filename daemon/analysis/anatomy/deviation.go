@@ -223,7 +223,7 @@ func (k *tracker) brake() bool {
 		return false
 	}
 	t.braking = k.r.braking(len(t.doubt))
-	for b := 1; b < len(t.braking); b++ {
+	for b := 1; b < len(t.braking) && b*t.size < len(t.off); b++ {
 		if t.braking[b-1] && !t.braking[b] {
 			i := b * t.size
 			t.braking[b] = robust.Median(t.off[i:min(i+t.size, len(t.off))]) > 3*t.sigma

@@ -118,6 +118,59 @@ func TestHostileSamples(t *testing.T) {
 	}
 }
 
+// Records of real trips whose channels were cut short, have holes, infinities or
+// few counts, stand still, or are far too large or small: nothing crashes.
+func TestMangledSamples(t *testing.T) {
+	rounds := 120
+	if testing.Short() {
+		rounds = 30
+	}
+	rng := rand.New(rand.NewPCG(11, 19))
+	causes := append(slices.Clone(drivesim.ScenarioCauses), drivesim.CalmCauses...)
+	for k := range rounds {
+		c, series, _ := drivesim.Scenario{Seed: uint64(k), Cause: causes[k%len(causes)], Samples: 1024}.Play()
+		for i := range series {
+			series[i] = mangled(series[i], rng)
+		}
+		if rng.IntN(4) == 0 {
+			c.Trigger.Index = rng.IntN(1100)
+		}
+		stands(t, c, anatomy.Find(c, series))
+	}
+}
+
+// mangled does one of several things to samples, or nothing.
+func mangled(s capture.Series, rng *rand.Rand) capture.Series {
+	each := func(f func(v float64) float64) {
+		for i, v := range s {
+			s[i] = f(v)
+		}
+	}
+	switch rng.IntN(12) {
+	case 0:
+		return s[:rng.IntN(len(s)+1)]
+	case 1, 2:
+		bad, every := []float64{math.NaN(), math.Inf(1), math.Inf(-1)}[rng.IntN(3)], 2+rng.IntN(50)
+		each(func(v float64) float64 {
+			if rng.IntN(every) == 0 {
+				return bad
+			}
+			return v
+		})
+	case 3:
+		at := rng.IntN(len(s))
+		copy(s[at:], slices.Repeat(capture.Series{math.NaN()}, 300))
+	case 4:
+		each(func(float64) float64 { return s[0] })
+	case 5:
+		each(func(v float64) float64 { return math.Round(v/50) * 50 })
+	case 6, 7:
+		size := []float64{0, 1e300, 1e-300}[rng.IntN(3)]
+		each(func(v float64) float64 { return v * size })
+	}
+	return s
+}
+
 // What can't be told is said.
 func TestTellsWhatItCant(t *testing.T) {
 	few := []capture.Series{noise(10, 1, 1)}

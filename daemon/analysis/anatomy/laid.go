@@ -115,7 +115,9 @@ func (l *laid) through(c *stator, t *track) *laid {
 	course := make([]float64, len(t.off))
 	for i := range course {
 		course[i] = l.samples[i] - l.off[i]
-		n.off[i] = t.samples[i] - c.current(course[i])
+		if n.off[i] = t.samples[i] - c.current(course[i]); math.IsInf(n.off[i], 0) {
+			n.off[i] = math.NaN()
+		}
 	}
 	for b, v := range l.value {
 		n.value[b] = c.current(v)
@@ -138,6 +140,7 @@ func (l *laid) date(s *study) {
 	t := l.track
 	t.sigma = l.quietly()
 	t.off, t.quiet, t.basis, t.dev = l.off, t.sigma, l.basis, make([]float64, len(l.off))
+	t.peak = 0
 	most, top, spread, last := 0.0, l.earliest, 0.0, s.samplesIn(settle)/t.size
 	for _, v := range t.off[l.earliest:] {
 		if v = math.Abs(v); v > most {
@@ -153,11 +156,10 @@ func (l *laid) date(s *study) {
 			v += l.fit * (g - v)
 		}
 		t.dev[i] = shrink(v, moveHides*spread)
-		if i >= l.earliest && math.Abs(t.dev[i]) > math.Abs(t.dev[top]) {
-			top = i
+		if i >= l.earliest && math.Abs(t.dev[i]) > math.Abs(t.peak) {
+			t.peak, top = t.dev[i], i
 		}
 	}
-	t.peak = t.dev[top]
 	room, first := max(beyondDoubt*t.sigma, l.begun*most), -1
 	for i := top; i >= l.earliest; i-- {
 		if math.Abs(t.smooth(i)) >= room {
