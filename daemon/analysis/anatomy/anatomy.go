@@ -22,6 +22,7 @@ type study struct {
 	tracks []*track
 	movers []mover // first to last
 	short  []*signal
+	aside  *track // that moved, but alone, or nil
 	swells *swell // that grows until the trigger, or nil
 }
 

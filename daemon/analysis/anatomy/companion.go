@@ -109,6 +109,6 @@ func (s *study) alone() {
 		}
 	}
 	if one != nil && len(all) >= enough && s.shapeOf(one).jump < jumps {
-		one.moved = false
+		one.moved, s.aside = false, one
 	}
 }

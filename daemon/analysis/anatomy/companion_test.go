@@ -1,6 +1,7 @@
 package anatomy_test
 
 import (
+	"strings"
 	"testing"
 
 	"faultkeep/daemon/analysis/anatomy"
@@ -15,6 +16,9 @@ func TestAloneMovesNothing(t *testing.T) {
 		f := anatomy.Find(c, series)
 		if stands(t, c, f); f[0].Kind != capture.FindingFirstMover || f[0].Name != "none" {
 			t.Errorf("seed %d: %s", seed, f[0].Text)
+		}
+		if left := kinds(f, capture.FindingUnable); len(left) != 1 || !strings.Contains(left[0], "but alone of the channels in which a load shows") {
+			t.Errorf("seed %d: that one drifted isn't told: %q", seed, left)
 		}
 	}
 }

@@ -58,6 +58,10 @@ func Find(c capture.Capture, series []capture.Series) []capture.Finding {
 			unable([]string{g.name}, "%s has fewer than %d samples before the trigger that can be used.", capital(g.name), least)
 		}
 	}
+	if t := s.aside; t != nil {
+		unable([]string{t.name}, "%s went off gradually, by up to %s, but alone of the channels in which a load shows: that can't be told from what loads do by themselves.",
+			capital(t.name), amount(math.Abs(t.peak), t.unit))
+	}
 	if len(s.tracks) == 0 && r.trigger >= least {
 		unable(nil, "What moved first can't be told: no channel is measured over enough samples.")
 	}

@@ -157,7 +157,8 @@ func (f *fitter) tail(s *study, w swell) (share, sides float64) {
 
 // swell dates the channels of the mechanics anew where speed and position error
 // swell: their course is then learned from the whole record, beside the swell,
-// so that a move of the command while they swing doesn't hide it.
+// so that a move of the command while they swing doesn't hide it. Where none moved
+// by itself a swell must stand out more.
 func (s *study) swell() {
 	var all, lead []*track
 	moved := false
