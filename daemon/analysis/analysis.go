@@ -16,7 +16,7 @@ import (
 
 // Version is that of the analyses. It goes up whenever one of them would say
 // something else of the same capture, so that stored findings are known to be old.
-const Version = 1
+const Version = 2
 
 // Result is what one capture says by itself, and what is needed of it to say
 // more together with others.
