@@ -10,10 +10,10 @@ type hinges struct {
 	at         []float64 // s, the middle of each block
 	weight     []float64 // 1 or, where a block is missing, 0
 	total      float64   // squares that the course leaves
-	along      []float64 // by hinge: its product with what the course leaves …
-	course     columns   // … and with each column of the course
-	by         [][]float64
-	w, wt, wtt []float64 // from each block on: sums of weight, weight·at and weight·at²
+	course     columns
+	along      []float64   // by hinge: its product with what the course leaves …
+	by         [][]float64 // … and with each column of the course
+	w, wt, wtt []float64   // from each block on: sums of weight, weight·at and weight·at²
 }
 
 // hingesOf a channel. What its course is believed to be is a further row for each
@@ -53,8 +53,11 @@ func (s *study) hingesOf(t *track) *hinges {
 		h.wtt[i] = h.wtt[i+1] + h.weight[i]*h.at[i]*h.at[i]
 	}
 	h.along = h.products(left)
+	h.by = make([][]float64, n)
 	for _, q := range h.course {
-		h.by = append(h.by, h.products(q))
+		for i, v := range h.products(q) {
+			h.by[i] = append(h.by[i], v)
+		}
 	}
 	return h
 }
@@ -73,11 +76,7 @@ func (h *hinges) products(x []float64) []float64 {
 
 // product of the hinges at blocks a ≤ b, without what the course explains of them.
 func (h *hinges) product(a, b int) float64 {
-	v := h.wtt[b] - (h.at[a]+h.at[b])*h.wt[b] + h.at[a]*h.at[b]*h.w[b]
-	for _, q := range h.by {
-		v -= q[a] * q[b]
-	}
-	return v
+	return h.wtt[b] - (h.at[a]+h.at[b])*h.wt[b] + h.at[a]*h.at[b]*h.w[b] - dot(h.by[a], h.by[b])
 }
 
 // best is the pair of hinges, the first of them not before a block, that leaves
