@@ -158,7 +158,7 @@ func (f *fitter) tail(s *study, w swell) (share, sides float64) {
 // swell dates the channels of the mechanics anew where speed and position error
 // swell: their course is then learned from the whole record, beside the swell,
 // so that a move of the command while they swing doesn't hide it. Where none moved
-// by itself a swell must stand out more.
+// by itself a swell must stand out more, and in two of them.
 func (s *study) swell() {
 	var all, lead []*track
 	moved := false
@@ -205,7 +205,7 @@ func (s *study) swell() {
 		best.rate*span < leastRise {
 		return
 	}
-	if !moved && !(tail >= loneTail && s.standsOut(lead, best)) {
+	if !moved && !(len(lead) > 1 && tail >= loneTail && s.standsOut(lead, best)) {
 		return
 	}
 	s.swells = &best
