@@ -41,10 +41,21 @@ func Study(c capture.Capture, series []capture.Series) (r Result) {
 	})
 	add("what it looks like", func() []capture.Finding {
 		r.Print = likeness.Of(c, series)
+		r.Print.Cause = standsOut(r.Findings)
 		return nil
 	})
 	r.Findings = Sorted(r.Findings)
 	return r
+}
+
+// standsOut is the cause that is the first candidate by what moved first; empty: none is.
+func standsOut(found []capture.Finding) string {
+	for _, f := range found {
+		if f.Kind == capture.FindingCause && f.Rank == 1 && f.Name != anatomy.NotClear {
+			return f.Name
+		}
+	}
+	return ""
 }
 
 // Sorted are findings in the order in which they are told.

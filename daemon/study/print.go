@@ -21,6 +21,9 @@ func (p printed) pack() []byte {
 	b = append(b, byte(p.Version), byte(p.From), byte(p.To))
 	b = binary.BigEndian.AppendUint32(b, math.Float32bits(float32(p.Asked)))
 	b = text(b, p.Why)
+	if p.Version > 1 { // those of version 1 have none
+		b = text(b, p.Cause)
+	}
 	b = binary.BigEndian.AppendUint16(b, uint16(len(p.Rows)))
 	for _, r := range p.Rows {
 		b = text(b, r)
@@ -70,6 +73,9 @@ func unpack(b []byte, known names) (p printed, err error) {
 	p.Version, p.From, p.To = int(head[0]), int(head[1]), int(head[2])
 	p.Asked = float64(math.Float32frombits(binary.BigEndian.Uint32(cut(4))))
 	p.Why = string(word())
+	if p.Version > 1 {
+		p.Cause = known.of(word())
+	}
 	for range binary.BigEndian.Uint16(cut(2)) {
 		if err != nil {
 			return p, err

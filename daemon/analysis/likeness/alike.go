@@ -6,14 +6,16 @@ import (
 )
 
 const (
-	shifts = 1  // bins by which pictures may be shifted against each other
-	fewest = 4  // bins before the trigger that both must have
-	ground = 70 // of a cell that all pictures share, so that two in which nothing moved are alike
+	shifts = 1   // bins by which pictures may be shifted against each other
+	fewest = 4   // bins before the trigger that both must have
+	ground = 70  // of a cell that all pictures share, so that two in which nothing moved are alike
+	agree  = 0.6 // share of what pictures are unlike that counts where the same cause stands out in both, and of what they are alike where another does (common practice, no source)
 )
 
 // Alike is the likeness of two pictures, from 0 to 1: the cosine between them
 // at the best small shift, over the rows and the time that both have, less where
-// the setpoint made the deviation in only one of them. 0 where they can't be
+// the setpoint made the deviation in only one of them, and nearer to 1 where the
+// same cause stands out in both, to 0 where another does. 0 where they can't be
 // compared. Alike(a, b) is Alike(b, a), and Alike(a, a) is 1.
 func Alike(a, b Print) float64 { return a.ready().alike(b) }
 
@@ -52,7 +54,14 @@ func (a ready) alike(b Print) float64 {
 		na, nb := ground*ground+ea[to]-ea[from], ground*ground+eb[to-s]-eb[from-s]
 		best = math.Max(best, float64(dot)/math.Sqrt(float64(na)*float64(nb)))
 	}
-	return math.Min(best, 1) * (1 - math.Abs(a.Asked-b.Asked))
+	like := math.Min(best, 1) * (1 - math.Abs(a.Asked-b.Asked))
+	switch {
+	case a.Cause == "" || b.Cause == "":
+		return like
+	case a.Cause == b.Cause:
+		return 1 - agree*(1-like)
+	}
+	return agree * like
 }
 
 // usable tells whether there is a picture, and whole: a stored one may be

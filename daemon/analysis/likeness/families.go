@@ -14,7 +14,7 @@ const (
 	// already that they have something in common, so little more is asked; without
 	// one the pictures must tell it all. Set by trying on simulated drives; common
 	// practice, no source.
-	kinWithCode    = 0.1
+	kinWithCode    = 0.2
 	kinWithoutCode = 0.65
 	// mostGrouped captures of one type and code are grouped by comparing each
 	// with each; of more, this many evenly over time, and the others join.

@@ -3,8 +3,9 @@
 // and fault code are grouped into families (Families, Place). Pure functions,
 // no I/O.
 //
-// A family is a likeness of pictures, not of causes: what its members have in
-// common is a candidate for a closer look, no diagnosis.
+// A family is a likeness of pictures and of what stands out in them, not of
+// causes: what its members have in common is a candidate for a closer look, no
+// diagnosis.
 package likeness
 
 import (
@@ -17,7 +18,7 @@ import (
 
 // Version of Print. Prints of different versions can't be compared; the older
 // one is made again from the samples.
-const Version = 1
+const Version = 2
 
 // The time axis of a print is fine about the trigger and coarse away from it:
 // bin b begins at nearest·sinh((b−before)·widening) seconds from the trigger.
@@ -46,10 +47,11 @@ type Print struct {
 	From    int      `json:"from"`            // first bin that the record has
 	To      int      `json:"to"`              // bin after the last
 	Asked   float64  `json:"asked"`           // share of the speed's deviation that the setpoint made, 0…1
+	Cause   string   `json:"cause,omitempty"` // the candidate that stands out by what moved first; empty: none does
 	Why     string   `json:"why,omitempty"`   // why there is no picture, part of a sentence; empty: there is one
 }
 
-// Of makes the print of a capture. series are the channels' samples in the order
+// Of makes the print of a capture, its Cause left open. series are the channels' samples in the order
 // of c.Channels; a missing sample is NaN. The cost grows linearly with samples.
 func Of(c capture.Capture, series []capture.Series) Print {
 	p := Print{Version: Version}

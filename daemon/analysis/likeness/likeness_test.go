@@ -301,6 +301,30 @@ func many(channels int) (capture.Capture, []capture.Series) {
 	return c, series
 }
 
+// What stands out in both makes pictures more alike, or less; what stands out in
+// one alone says nothing.
+func TestWhatStandsOut(t *testing.T) {
+	a := likeness.Of(made{n: 500, dt: 0.001, sizes: []float64{50, 0}}.capture())
+	b := likeness.Of(made{n: 500, dt: 0.001, sizes: []float64{50, 30}}.capture())
+	of := func(one, other string) float64 {
+		a.Cause, b.Cause = one, other
+		if back := likeness.Alike(b, a); back != likeness.Alike(a, b) {
+			t.Errorf("%q and %q: %v one way, %v the other", one, other, likeness.Alike(a, b), back)
+		}
+		return likeness.Alike(a, b)
+	}
+	plain := of("", "")
+	if plain < 0.2 || plain > 0.95 {
+		t.Fatalf("likeness %v: too little room to show anything", plain)
+	}
+	if one, same, other := of("supply", ""), of("supply", "supply"), of("supply", "thermal"); one != plain || same <= plain || same >= 1 || other >= plain {
+		t.Errorf("%v without, %v with one, %v with the same, %v with another", plain, one, same, other)
+	}
+	if a.Cause = "supply"; likeness.Alike(a, a) != 1 {
+		t.Errorf("likeness to itself %v", likeness.Alike(a, a))
+	}
+}
+
 // A print that was damaged where it was kept is like nothing, and breaks nothing.
 func TestDamagedPrints(t *testing.T) {
 	good := likeness.Of(made{n: 500, dt: 0.001, sizes: []float64{50, 0}}.capture())

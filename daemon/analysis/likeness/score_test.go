@@ -13,6 +13,7 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
+	"faultkeep/daemon/analysis"
 	"faultkeep/daemon/analysis/likeness"
 	"faultkeep/sources/drivesim"
 	"faultkeep/store/capture"
@@ -42,7 +43,7 @@ var scenes = sync.OnceValue(func() []scene {
 				s := drivesim.Scenario{Seed: *scoreSeed + uint64(i/len(causes)), Cause: causes[i%len(causes)]}
 				c, series, _ := s.Play()
 				out[i] = scene{likeness.Known{ID: capture.ID(fmt.Sprintf("c%04d", i)), DriveType: c.DriveType,
-					Fault: c.Fault, Time: start.Add(time.Duration(i*37%len(out)) * time.Hour), Print: likeness.Of(c, series)}, s.Cause}
+					Fault: c.Fault, Time: start.Add(time.Duration(i*37%len(out)) * time.Hour), Print: analysis.Study(c, series).Print}, s.Cause}
 			}
 		})
 	}
@@ -114,8 +115,9 @@ func pairs[K comparable](counts map[K]float64) (sum float64) {
 // Families against the true causes. Families are of one fault code, so that a
 // cause that trips with several codes falls into several: held against the causes
 // alone, the index is below 1 even without a mistake, so the aim of 0.9 is held
-// against the cause within its code, and the other figure is printed beside it. Without the codes' help the same pictures tell the causes
-// apart far less well, and the figure says so.
+// against the cause within its code, and the other figure is printed beside it.
+// Without the codes' help the same pictures tell the causes apart far less well,
+// and the figure says so.
 func TestFamiliesAgainstTheTruth(t *testing.T) {
 	s := scenes()
 	known := knowns(s)

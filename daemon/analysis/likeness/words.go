@@ -9,7 +9,7 @@ import (
 )
 
 const basis = "Pictures of the seconds before the trigger and what follows at once, each channel's deviation from its usual state " +
-	"made the same size, compared by the cosine at the best small shift. Likenesses are of pictures, not of causes: candidates, no diagnosis."
+	"made the same size, compared by the cosine at the best small shift, and more or less alike by the candidate causes that stand out in them. Candidates, no diagnosis."
 
 // Finding is the placement as a sentence. Dates are those of the zone; nil is UTC.
 func (p Placement) Finding(zone *time.Location) capture.Finding {
