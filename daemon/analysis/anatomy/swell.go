@@ -20,7 +20,7 @@ const (
 	swellLeast = 1.4  // growth from one swing to the next
 	swellMost  = 5    // the same
 	leastTail  = 0.7  // of the variance that the course leaves at the end, the share that the swell explains
-	leastSides = 0.2  // of the largest deviation to the one side, the largest to the other
+	leastSides = 0.15 // of the largest deviation to the one side, the largest to the other
 	leastRise  = 2.5  // logarithm of the growth over the record
 	slowest    = 1.5  // periods in the record
 	fastest    = 0.25 // periods in a block
