@@ -32,9 +32,10 @@ type server struct {
 	address string
 	ca      string // file with its certificate
 
-	auth   bool
-	fails  func(step, what string) error // may be nil
-	stalls func(step string)             // may be nil
+	auth    bool
+	fails   func(step, what string) error // may be nil; one call at a time
+	judging sync.Mutex
+	stalls  func(step string) // may be nil
 
 	mu     sync.Mutex
 	mails  []received
@@ -92,6 +93,8 @@ func (s *session) step(step, what string) error {
 		s.stalls(step)
 	}
 	if s.fails != nil {
+		s.judging.Lock() // one that hung up may still be at it when the next comes
+		defer s.judging.Unlock()
 		return s.fails(step, what)
 	}
 	return nil
