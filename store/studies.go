@@ -242,6 +242,24 @@ func (s *Store) Prints(ctx context.Context, group string) (out []Print, err erro
 	return out, err
 }
 
+// PrintGroups are the names of all groups that begin so.
+func (s *Store) PrintGroups(ctx context.Context, prefix string) (out []string, err error) {
+	err = s.view(ctx, func(tx *bolt.Tx) error {
+		b := tx.Bucket(bPrints)
+		if b == nil {
+			return nil
+		}
+		c := b.Cursor()
+		for k, _ := c.Seek([]byte(prefix)); k != nil && bytes.HasPrefix(k, []byte(prefix)); {
+			group, _, _ := bytes.Cut(k, []byte{0})
+			out = append(out, string(group))
+			k, _ = c.Seek(append(bytes.Clone(group), 1)) // past its captures
+		}
+		return ctx.Err()
+	})
+	return out, err
+}
+
 // EachPrint calls fn for every capture that has a print; what it is given is
 // good for the call alone.
 func (s *Store) EachPrint(ctx context.Context, fn func(id capture.ID, print []byte)) error {

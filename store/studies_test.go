@@ -75,6 +75,11 @@ func TestStudies(t *testing.T) {
 	if err := s.PutStudies(map[capture.ID]store.Studied{a.ID: one}); err != nil {
 		t.Fatal(err)
 	}
+	for prefix, want := range map[string][]string{"": {"map 2311", "other map"}, "map ": {"map 2311"}, "map 2311x": nil} {
+		if got, err := s.PrintGroups(ctx, prefix); err != nil || !cmp.Equal(got, want) {
+			t.Errorf("groups that begin with %q: %q, %v", prefix, got, err)
+		}
+	}
 	if got := prints("map 2311"); !cmp.Equal(got, want[1:]) {
 		t.Errorf("after a change of group: %v", got)
 	}

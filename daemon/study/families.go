@@ -2,6 +2,8 @@ package study
 
 import (
 	"context"
+	"slices"
+	"strings"
 	"time"
 
 	"faultkeep/daemon/analysis/likeness"
@@ -15,11 +17,16 @@ func groupOf(c capture.Capture) string {
 	if c.Origin != capture.Recorded {
 		return ""
 	}
+	return kindOf(c) + cutShort(codeOf(c.Fault), 60)
+}
+
+// kindOf is how the groups of a drive type begin.
+func kindOf(c capture.Capture) string {
 	kind := c.DriveType
 	if kind == "" {
 		kind = c.Drive // of a folder's files; its channels are at least always the same
 	}
-	return cutShort(kind, 120) + " " + cutShort(codeOf(c.Fault), 60)
+	return cutShort(kind, 120) + " "
 }
 
 func cutShort(s string, n int) string { return s[:min(len(s), n)] }
@@ -71,7 +78,42 @@ func (d *Desk) alike(ctx context.Context, c capture.Capture, st store.Studied, z
 		return capture.Finding{}, false
 	}
 	p := likeness.Place(likeness.Known{ID: c.ID, DriveType: c.DriveType, Fault: c.Fault, Time: c.Trigger.Time, Family: own.Family, Print: own.Print}, among)
+	p.Kin = d.kin(ctx, st.Group, c, among)
 	return p.Finding(zone), true
+}
+
+// kin are the families and captures of other fault codes that look like a capture
+// or its family; among are those of its own code, it included. None where the store
+// can't tell.
+func (d *Desk) kin(ctx context.Context, own string, c capture.Capture, among []likeness.Known) (out []likeness.Kin) {
+	groups, err := d.store.PrintGroups(ctx, kindOf(c))
+	if err != nil {
+		return nil
+	}
+	all := slices.Clone(among)
+	for _, group := range groups {
+		other := c
+		other.Fault = capture.Fault{Shown: strings.TrimPrefix(group, kindOf(c))}
+		if group == own || strings.Contains(other.Fault.Shown, " ") { // that may be another type of drive, named by more words
+			continue
+		}
+		known, err := d.known(ctx, group, other)
+		if err != nil {
+			return nil
+		}
+		all = append(all, known...)
+	}
+	for _, kin := range likeness.Kindred(all) {
+		if !slices.ContainsFunc(kin, func(k likeness.Kin) bool { return slices.Contains(k.Members, c.ID) }) {
+			continue
+		}
+		for _, k := range kin {
+			if k.Fault.ShownCode() != c.Fault.ShownCode() {
+				out = append(out, k)
+			}
+		}
+	}
+	return out
 }
 
 // regroup sorts the captures of a group into families anew, whatever the order

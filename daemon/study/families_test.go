@@ -95,6 +95,41 @@ func TestFamilies(t *testing.T) {
 	}
 }
 
+// A cause that trips a drive by two protections: what is found of one capture
+// names those of the other fault code that look alike.
+func TestKinOfOtherFaults(t *testing.T) {
+	s := storetest.New(t)
+	d := study.New(s)
+	codes := map[string]capture.ID{}
+	for i := range uint64(10) {
+		c := scenario(t, s, 100+i, drivesim.Jam)
+		codes[c.Fault.ShownCode()] = c.ID
+		if _, err := d.Analyse(ctx, c.ID, nil); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if len(codes) < 2 {
+		t.Fatalf("all of one code: %v", codes)
+	}
+	told := 0
+	for code, id := range codes {
+		st, err := d.Study(ctx, id, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, f := range st.Findings {
+			if _, kin, ok := strings.Cut(f.Text, "Of other faults, "); f.Kind == capture.FindingAlike && ok {
+				if told++; strings.Contains(kin, code+"-") {
+					t.Errorf("%s has itself for kin: %s", code, f.Text)
+				}
+			}
+		}
+	}
+	if told < 2 {
+		t.Errorf("only %d of the captures under %d codes name kin", told, len(codes))
+	}
+}
+
 // What is stored of a picture comes back, and anything else is refused.
 func TestPrintsComeBack(t *testing.T) {
 	c, series, _ := drivesim.Scenario{Seed: 5, Cause: drivesim.Jam}.Play()

@@ -98,6 +98,21 @@ func BenchmarkFamilies(b *testing.B) {
 	b.ReportMetric(took/float64(b.N), "s-for-10,000")
 }
 
+// BenchmarkKindred prints how long it takes to look for what belongs together among
+// 10,000 captures in a hundred families of ten fault codes.
+func BenchmarkKindred(b *testing.B) {
+	known := thousands()
+	for i := range known {
+		known[i].Print.Cause, known[i].Fault.Code = "load or jam", uint32(1+i%10)
+		known[i].Family = string(rune('A'+i/10%10)) + "-A"
+	}
+	var took float64
+	for b.Loop() {
+		took += seconds(func() { likeness.Kindred(known) })
+	}
+	b.ReportMetric(1000*took/float64(b.N), "ms-among-10,000")
+}
+
 func seconds(f func()) float64 {
 	begin := time.Now()
 	f()

@@ -1,7 +1,7 @@
 // Package likeness says which captures look alike. A capture's picture is made
 // small once (Of), two of them are compared (Alike), and those of one drive type
-// and fault code are grouped into families (Families, Place). Pure functions,
-// no I/O.
+// and fault code are grouped into families (Families, Place); which of those look
+// alike under several codes can be asked (Kindred). Pure functions, no I/O.
 //
 // A family is a likeness of pictures and of what stands out in them, not of
 // causes: what its members have in common is a candidate for a closer look, no

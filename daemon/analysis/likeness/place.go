@@ -16,6 +16,7 @@ type Placement struct {
 	First  time.Time  // trigger of the family's first member
 	Alike  []Match    // the most alike first, at most mostMatches
 	Others int        // captures of the same drive type and fault code that it was compared with
+	Kin    []Kin      // families and captures of other fault codes that look like it or its family; left to the caller, see Kindred
 	Why    string     // why it can't be compared; empty: it can
 
 	fault capture.Fault

@@ -3,6 +3,7 @@ package likeness
 import (
 	"fmt"
 	"strconv"
+	"strings"
 	"time"
 
 	"faultkeep/store/capture"
@@ -35,7 +36,31 @@ func (p Placement) Finding(zone *time.Location) capture.Finding {
 		f.Values = append(f.Values, capture.Quantity{Name: "seen", Value: float64(p.Count)})
 		f.Text = fmt.Sprintf("Seen %d times since %s, family %s; most alike: %s.", p.Count, p.First.In(zone).Format("2 January 2006"), p.Family, p.Alike[0].words(zone))
 	}
+	f.Text += p.kin()
 	return f
+}
+
+// kin tells what looks alike under other fault codes.
+func (p Placement) kin() string {
+	var names []string
+	for _, k := range p.Kin[:min(len(p.Kin), mostMatches)] {
+		if k.Family == "" {
+			names = append(names, string(k.Members[0]))
+			continue
+		}
+		names = append(names, fmt.Sprintf("family %s (%s)", k.Family, captures(len(k.Members))))
+	}
+	if more := len(p.Kin) - len(names); more > 0 {
+		names = append(names, strconv.Itoa(more)+" more")
+	}
+	switch n := len(names); n {
+	case 0:
+		return ""
+	case 1:
+		return " Of other faults, " + names[0] + " looks alike."
+	default:
+		return " Of other faults, " + strings.Join(names[:n-1], ", ") + " and " + names[n-1] + " look alike."
+	}
 }
 
 func (m Match) words(zone *time.Location) string {
