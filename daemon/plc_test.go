@@ -191,7 +191,7 @@ func TestPLCGoesOnWithoutFaultkeep(t *testing.T) {
 	p := newPlant(t, spec, b)
 	port := p.withHoldoff(t)
 	kill := p.process(t)
-	plc := newPLC(t, port, "--least", "0.2", "--most", "60", "--silent", "1")
+	plc := newPLC(t, port, "--least", "0.5", "--most", "60", "--silent", "1")
 	p.trip(t)
 	plc.say(t, "trip")
 	eventually(t, "pulling", func() bool {

@@ -3,9 +3,10 @@
 
 It reads one drive's block of faultkeep's hold-off and runs the function block of
 configs/holdoff/reset-holdoff.st over it, line by line. On standard input come
-"trip" and "clear", as its own inputs tell it; it prints "reset" when the fault
-may be reset, or "gave up" before that where the recording isn't kept. With
---blind it doesn't ask and resets after --least. Ends when standard input does.
+"trip" and "clear", as its own inputs tell it; it prints "ready" as soon as the
+drive is watched, and "reset" when the fault may be reset, or "gave up" before
+that where the recording isn't kept. With --blind it doesn't ask and resets after
+--least. Ends when standard input does.
 """
 import argparse
 import importlib.util
@@ -66,7 +67,7 @@ client = ModbusTcpClient(args.host, port=args.port, timeout=1)
 seen_by, longest, still = TON(args.least), TON(args.most), TON(args.silent)
 last_beat = said = None
 trip = False
-print("ready", flush=True)
+ready = False
 while not ended.is_set():
     read_ok, pending, watched, beat = False, False, False, 0
     if not args.blind:
@@ -79,6 +80,9 @@ while not ended.is_set():
                 read_ok, pending, watched, beat = True, bits.bits[0], bits.bits[3], words.registers[0]
         except Exception:
             client.close()
+    if not ready and (args.blind or watched):  # a trip before that is nobody's to wait for
+        ready = True
+        print("ready", flush=True)
     # One change of the input a scan, so that none goes by unseen however long a
     # scan takes.
     if not inputs.empty():
