@@ -86,8 +86,8 @@ func TestStator(t *testing.T) {
 	if s := of(m, i); s == nil || math.Abs(s.current(40)-math.Hypot(10, 10)) > 0.05 || math.Abs(s.current(0)-10) > 0.05 {
 		t.Errorf("%+v", s)
 	}
-	for k := range n { // a current that has nothing to do with the torque
-		i[k] = 10 + math.Sin(float64(k)/31)
+	for k := range n { // a current that goes with the torque in a small part only
+		i[k] = 10 + m[k]*m[k]/3600 + 2*math.Sin(float64(k)/31)
 	}
 	if s := of(m, i); s != nil {
 		t.Errorf("%+v", s)
