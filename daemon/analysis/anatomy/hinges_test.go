@@ -87,7 +87,7 @@ func TestStator(t *testing.T) {
 		t.Errorf("%+v", s)
 	}
 	for k := range n { // a current that goes with the torque in a small part only
-		i[k] = 10 + m[k]*m[k]/3600 + 2*math.Sin(float64(k)/31)
+		i[k] = 10 + m[k]*m[k]/900 + 3*math.Sin(float64(k)/31)
 	}
 	if s := of(m, i); s != nil {
 		t.Errorf("%+v", s)
